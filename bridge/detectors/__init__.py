@@ -1,0 +1,9 @@
+"""The registry of detectors: one line each."""
+
+from __future__ import annotations
+
+from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
+
+DETECTORS: dict[str, DetectorType] = {}
+
+__all__ = ["DETECTORS", "Detector", "DetectorType", "SettingsError", "Trace", "settings_from"]

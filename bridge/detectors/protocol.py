@@ -1,0 +1,94 @@
+"""What every detector is: raw samples of its channels in, events and levels out, nothing else.
+
+A detector owns its conditioning (built from ``bridge.signals``), keeps whatever state it needs between
+blocks, and sees only the past. The contract every detector passes is in ``tests/detectors/test_contract.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any, Protocol, TypeVar
+
+from bridge.signals.types import Block, Channel, ChannelKind, Detection, Samples
+
+
+class SettingsError(ValueError):
+    """A detector's settings hold an unknown name or a value that makes no sense."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """A detector's own view of the last block, for plots: one value a sample, NaN where there is none yet.
+
+    ``conditioned``: the signal that is compared; ``upper``/``lower``: the thresholds it is compared with.
+    """
+
+    first: int
+    conditioned: Samples
+    upper: Samples
+    lower: Samples
+
+
+class Detector(Protocol):
+    """See the module's text. ``name`` is what rules call it; ``settings`` is a frozen dataclass."""
+
+    name: str
+
+    @property
+    def settings(self) -> Any: ...
+
+    @property
+    def trace(self) -> Trace | None: ...
+
+    def process(self, block: Block) -> list[Detection]:
+        """Take the next samples, shape (n, own channels); return what was decided, in order of time.
+
+        A jump in ``block.first`` is a gap: filters start anew, a state that was open ends, the scale that
+        was learnt stays.
+        """
+        ...
+
+    def flush(self) -> list[Detection]:
+        """The stream has ended or is muted: end what is open (edge ``end``)."""
+        ...
+
+    def reset(self) -> None:
+        """Be as new."""
+        ...
+
+
+SettingsT = TypeVar("SettingsT")
+
+
+def settings_from(cls: type[SettingsT], given: Mapping[str, Any]) -> SettingsT:
+    """Build a settings dataclass from plain data (a profile, a rule file).
+
+    Raises SettingsError for an unknown name or a value of the wrong type; the dataclass's own
+    ``__post_init__`` may raise it for values that make no sense.
+    """
+    known = {item.name: item for item in fields(cls)}  # type: ignore[arg-type]
+    for name, value in given.items():
+        if name not in known:
+            raise SettingsError(f"unknown setting {name!r}; known: {', '.join(sorted(known))}")
+        if value is not None and not isinstance(value, bool | int | float | str):
+            raise SettingsError(f"setting {name!r} must be a number, a word or true/false, not {value!r}")
+    try:
+        return cls(**given)
+    except (TypeError, ValueError) as error:
+        raise SettingsError(str(error)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorType:
+    """A registry entry: everything the rest of the program must know to offer a detector."""
+
+    name: str
+    kinds: tuple[ChannelKind, ...]
+    events: tuple[str, ...]
+    levels: tuple[str, ...]
+    many_channels: bool  # may several channels feed one detector?
+    latency_s: float  # declared bound on decided - onset for `instant` and `start` events
+    version: int  # raised when settings of an older version no longer mean the same
+    settings: type
+    create: Callable[[str, Sequence[Channel], float, Mapping[str, Any]], Detector]

@@ -1,0 +1,1 @@
+"""Matching events to a reference, scores, reports."""

@@ -1,0 +1,1 @@
+"""The microcontroller program, kept as package data."""

@@ -1,0 +1,1 @@
+"""Where actions go, one file each, and the guard that lets keys go."""

@@ -1,0 +1,40 @@
+"""What every output is: it opens, takes actions without ever blocking, and closes leaving nothing stuck."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from bridge.rules.actions import Action
+
+
+class OutputError(Exception):
+    """The output cannot be used; the message says why and what to do. Other outputs go on."""
+
+
+@dataclass(slots=True)
+class OutputCounts:
+    sent: int = 0
+    refused: int = 0  # by a limit, disarmed, not typable, unreachable
+    dropped: int = 0  # too old or too many while the other side was away
+
+
+class Output(Protocol):
+    name: str
+    counts: OutputCounts
+
+    async def open(self) -> None:
+        """Connect. Raises OutputError when it can never work; a peer that is away is not an error."""
+        ...
+
+    def send(self, action: Action) -> bool:
+        """Send at once or hand to the operating system; never block, never raise. False when refused."""
+        ...
+
+    def release(self) -> None:
+        """Let go of everything that is held (keys, mouse buttons)."""
+        ...
+
+    async def close(self) -> None:
+        """Release, then disconnect. May be called twice."""
+        ...

@@ -1,0 +1,1 @@
+"""Reading and writing recordings and their annotations."""

@@ -1,0 +1,1 @@
+"""The rule file: schema, loader with error places, engine."""

@@ -1,0 +1,1 @@
+"""The daemon: source, pipeline and outputs joined, its taps and its health."""

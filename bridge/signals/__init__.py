@@ -1,0 +1,1 @@
+"""Samples, events, causal filters and signal quality."""

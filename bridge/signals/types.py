@@ -1,0 +1,135 @@
+"""The central types: what flows from a source to a rule.
+
+Time in here is *sample time*: seconds since sample 0 of the stream, sample index / sampling rate.
+The host's clock is only met at the edges (``Block.received``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, TypeAlias, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+Samples: TypeAlias = NDArray[np.float64]
+
+ChannelKind = Literal["eeg", "eog-horizontal", "eog-vertical", "emg", "emg-envelope", "ecg"]
+Unit = Literal["uV", "mV", "count"]
+Edge = Literal["instant", "start", "end"]
+
+CHANNEL_KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
+UNITS: tuple[Unit, ...] = get_args(Unit)
+EDGES: tuple[Edge, ...] = get_args(Edge)
+
+EVENT_KINDS: tuple[str, ...] = (
+    "blink",
+    "long-closure",
+    "gaze-left",
+    "gaze-right",
+    "gaze-up",
+    "gaze-down",
+    "looking-left",
+    "looking-right",
+    "looking-centre",
+    "contraction",
+    "heartbeat",
+    "drowsiness",
+    "alpha",
+    "signal-lost",
+    "signal-back",
+)
+LEVEL_KINDS: tuple[str, ...] = ("contraction-level", "gaze-angle", "heart-rate", "alpha-level")
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One recorded lead. ``low``/``high`` are the converter's rails in ``unit``, infinite if unknown."""
+
+    name: str
+    kind: ChannelKind
+    unit: Unit = "count"
+    low: float = -np.inf
+    high: float = np.inf
+
+
+@dataclass(frozen=True, slots=True)
+class StreamInfo:
+    """What a source carries: its channels, in the order of a block's columns, and the rate in Hz."""
+
+    channels: tuple[Channel, ...]
+    rate: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Samples in a row: float64 of shape (n, channels), starting at sample index ``first``.
+
+    Lost samples show as a jump in ``first`` from one block to the next, never as invented data.
+    ``received`` is the host's monotonic clock in seconds when the last sample arrived, where known.
+    """
+
+    samples: Samples
+    first: int
+    received: float | None = None
+
+    def __len__(self) -> int:
+        return int(self.samples.shape[0])
+
+    @property
+    def end(self) -> int:
+        """Index of the sample that would come next."""
+        return self.first + int(self.samples.shape[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something the body did (or the signal, for ``signal-lost`` and ``signal-back``).
+
+    ``onset`` (s): the peak of a blink or heartbeat, the movement's start of a shift or contraction.
+    ``decided`` (s): when the detector could know; ``decided - onset`` is the algorithm's latency.
+    ``values`` are named numbers (amplitude, duration, rate, level; ``deliberate`` is 1 or 0).
+    ``detector`` is the name of the detector that saw it, as rules know it.
+    """
+
+    kind: str
+    edge: Edge
+    onset: float
+    decided: float
+    channel: str
+    values: Mapping[str, float] = field(default_factory=dict)
+    confidence: float = 1.0
+    detector: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """A plain dictionary, one JSON line of ``detect``."""
+        return {
+            "kind": self.kind,
+            "edge": self.edge,
+            "onset": self.onset,
+            "decided": self.decided,
+            "channel": self.channel,
+            "values": dict(self.values),
+            "confidence": self.confidence,
+            "detector": self.detector,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A continuous value at a moment of sample time (s), such as ``contraction-level``."""
+
+    kind: str
+    time: float
+    value: float
+    channel: str = ""
+    detector: str = ""
+
+
+Detection: TypeAlias = Event | Level
+
+
+def moment(detection: Detection) -> float:
+    """Sample time (s) at which a detection became known."""
+    return detection.decided if isinstance(detection, Event) else detection.time

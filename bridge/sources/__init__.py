@@ -1,0 +1,1 @@
+"""Sources of samples, one file each."""
