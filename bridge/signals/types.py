@@ -127,6 +127,15 @@ class Level:
     detector: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Annotation:
+    """A labelled moment or interval of a recording: reference events, cues, marks. Times in seconds."""
+
+    onset: float
+    duration: float
+    label: str
+
+
 Detection: TypeAlias = Event | Level
 
 
