@@ -1,7 +1,71 @@
-"""The command line, one file a command."""
+"""The command line, one file a command. Each file is imported only when its command is used."""
 
 from __future__ import annotations
 
+import importlib
+import sys
+from typing import NoReturn
 
-def main() -> None:
-    raise SystemExit("no commands yet")
+import click
+
+# command: (module below bridge.commands, one line of help)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "The whole job with a synthetic person; nothing is sent."),
+    "run": ("run", "Turn a signal into control, as a rule file says."),
+    "ports": ("ports", "List the serial ports and what seems to be plugged in."),
+    "record": ("record", "Record a signal as EDF+."),
+    "detect": ("detect", "Print the events in a recording."),
+    "evaluate": ("evaluate", "Score a detector against reference annotations."),
+    "rules": ("rules", "Check, try and explain rule files."),
+}
+
+
+class _Lazy(click.Group):
+    """A group that knows its commands' names and loads a command's module when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"bridge.commands.{COMMANDS[cmd_name][0]}")
+        command = module.command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(
+    cls=_Lazy,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Example: biosignal-bridge demo",
+)
+@click.version_option(package_name="biosignal-bridge", message="%(version)s")
+def group() -> None:
+    """Turn blinks, glances, contractions and heartbeats into keystrokes, OSC messages and MQTT publications.
+
+    Not a medical device. Battery power only, nothing on mains, no implants, not for vehicles or machinery,
+    never the only safety control.
+    """
+
+
+def main() -> NoReturn:
+    """Entry point: 0 done, 1 failed, 2 wrong use or invalid file, 130 interrupted."""
+    try:
+        status = group.main(standalone_mode=False)
+        sys.exit(status if isinstance(status, int) else 0)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        # The reader of our output has gone (`| head`): not our failure.
+        sys.stderr.close()
+        sys.exit(0)

@@ -90,7 +90,7 @@ class Event:
     ``onset`` (s): the peak of a blink or heartbeat, the movement's start of a shift or contraction.
     ``decided`` (s): when the detector could know; ``decided - onset`` is the algorithm's latency.
     ``values`` are named numbers (amplitude, duration, rate, level; ``deliberate`` is 1 or 0).
-    ``detector`` is the name of the detector that saw it, as rules know it.
+    ``detector`` is the name of the detector that saw it, as rules know it. ``note`` is for people: why.
     """
 
     kind: str
@@ -101,10 +101,11 @@ class Event:
     values: Mapping[str, float] = field(default_factory=dict)
     confidence: float = 1.0
     detector: str = ""
+    note: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """A plain dictionary, one JSON line of ``detect``."""
-        return {
+        plain: dict[str, Any] = {
             "kind": self.kind,
             "edge": self.edge,
             "onset": self.onset,
@@ -114,6 +115,9 @@ class Event:
             "confidence": self.confidence,
             "detector": self.detector,
         }
+        if self.note:
+            plain["note"] = self.note
+        return plain
 
 
 @dataclass(frozen=True, slots=True)

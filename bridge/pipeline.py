@@ -1,0 +1,303 @@
+"""Conditioning, detectors and rules joined: blocks in, events and actions out. No input or output here.
+
+``DetectionChain`` turns one stream's blocks into detections, with detectors muted while their signal is
+bad. ``Pipeline`` puts the rule engine behind one or more chains.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from bridge.detectors import DETECTORS, Detector, DetectorType, SettingsError
+from bridge.rules.actions import Action
+from bridge.signals.filters import SamplingRateError
+from bridge.signals.quality import ChannelQuality, Verdict
+from bridge.signals.types import Block, Detection, Event, StreamInfo, moment
+
+# International 10-20 sites behind the frontal ones; blinks are small there.
+_NOT_FRONTAL = re.compile(r"(?i)^(?:O|P|PO|C|CP|T|TP|I)(?:z|\d+)$")
+
+
+class BindingError(ValueError):
+    """A detector cannot work on the channels it was given or could find; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A detector that is asked for. Without ``channels`` they are found by their kind."""
+
+    detector: str
+    name: str = ""
+    channels: tuple[str, ...] = ()
+    settings: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """A detector joined to columns of a stream's blocks."""
+
+    type: DetectorType
+    name: str
+    columns: tuple[int, ...]
+    settings: Mapping[str, Any]
+
+    def create(self, info: StreamInfo) -> Detector:
+        """Raises BindingError when the sampling rate or the settings do not suit the detector."""
+        channels = [info.channels[column] for column in self.columns]
+        try:
+            return self.type.create(self.name, channels, info.rate, self.settings)
+        except SamplingRateError as error:
+            names = ", ".join(channel.name for channel in channels)
+            raise BindingError(f"detector {self.name!r} cannot work on {names}: {error}") from error
+        except SettingsError as error:
+            raise BindingError(f"settings of detector {self.name!r}: {error}") from error
+
+
+def bind(info: StreamInfo, wanted: Iterable[Wanted]) -> list[Binding]:
+    """Join each wanted detector to channels of the stream. Raises BindingError."""
+    bindings: list[Binding] = []
+    for request in wanted:
+        if request.detector not in DETECTORS:
+            known = ", ".join(sorted(DETECTORS))
+            raise BindingError(f"there is no detector {request.detector!r}; known: {known}")
+        type_ = DETECTORS[request.detector]
+        columns = _named(info, type_, request.channels) if request.channels else _found(info, type_)
+        if len(columns) > 1 and not type_.many_channels:
+            groups = [(column,) for column in columns]
+        else:
+            groups = [columns]
+        for group in groups:
+            name = request.name or type_.name
+            if len(groups) > 1:
+                name = f"{name}-{info.channels[group[0]].name}"
+            bindings.append(Binding(type_, name, group, request.settings))
+    return bindings
+
+
+def can_bind(info: StreamInfo, detector: str) -> bool:
+    """Does the stream carry a channel that this detector works on?"""
+    return detector in DETECTORS and bool(_matching(info, DETECTORS[detector]))
+
+
+def _named(info: StreamInfo, type_: DetectorType, names: Sequence[str]) -> tuple[int, ...]:
+    columns = []
+    for name in names:
+        column = next((i for i, channel in enumerate(info.channels) if channel.name == name), None)
+        if column is None:
+            carried = ", ".join(channel.name for channel in info.channels)
+            raise BindingError(
+                f"detector {type_.name!r} asks for channel {name!r}; the source has: {carried}"
+            )
+        kind = info.channels[column].kind
+        if kind not in type_.kinds:
+            raise BindingError(
+                f"detector {type_.name!r} works on {' or '.join(type_.kinds)}; channel {name!r} is {kind}"
+            )
+        columns.append(column)
+    return tuple(columns)
+
+
+def _found(info: StreamInfo, type_: DetectorType) -> tuple[int, ...]:
+    columns = _matching(info, type_)
+    if not columns:
+        carried = ", ".join(f"{channel.name} ({channel.kind})" for channel in info.channels)
+        raise BindingError(
+            f"detector {type_.name!r} needs a channel of kind {' or '.join(type_.kinds)}; "
+            f"the source has: {carried}"
+        )
+    return columns
+
+
+def _matching(info: StreamInfo, type_: DetectorType) -> tuple[int, ...]:
+    """Columns of the detector's kinds; its first kind wins where a detector prefers one (blinks: EOG)."""
+    by_kind = {
+        kind: tuple(i for i, channel in enumerate(info.channels) if channel.kind == kind)
+        for kind in type_.kinds
+    }
+    if type_.name == "blink":
+        frontal = tuple(i for i in by_kind.get("eeg", ()) if not _NOT_FRONTAL.match(info.channels[i].name))
+        return by_kind.get("eog-vertical", ()) or frontal or by_kind.get("eeg", ())
+    return tuple(sorted(column for columns in by_kind.values() for column in columns))
+
+
+class DetectionChain:
+    """Signal quality and detectors over one stream.
+
+    ``start_s`` shifts the stream's sample time on to the clock that several streams share.
+    """
+
+    def __init__(
+        self, info: StreamInfo, bindings: Sequence[Binding], *, start_s: float = 0.0, mute: bool = True
+    ) -> None:
+        self.info = info
+        self.bindings = tuple(bindings)
+        self.start_s = start_s
+        self.detectors: tuple[Detector, ...] = tuple(binding.create(info) for binding in bindings)
+        self.quality = tuple(ChannelQuality(channel, info.rate) for channel in info.channels)
+        self._mute = mute
+        self._bad = [False] * len(info.channels)
+        self._stopped = False
+        self._views = [_columns(binding.columns, len(info.channels)) for binding in bindings]
+
+    def process(self, block: Block) -> list[Detection]:
+        """The next block, shape (n, channels); returns what was decided, in order of time."""
+        if len(block) == 0:
+            return []
+        found: list[Detection] = []
+        changes: list[tuple[int, int, Verdict, str]] = []
+        for column, quality in enumerate(self.quality):
+            changes.extend(
+                (change.index, column, change.verdict, change.reason)
+                for change in quality.process(block.samples[:, column], block.first)
+            )
+        if self._stopped:
+            self._stopped = False
+            found.extend(
+                self._signal_event("signal-back", block.first, column, "samples again")
+                for column, bad in enumerate(self._bad)
+                if not bad
+            )
+        if changes or any(self._bad):
+            changes.sort(key=lambda change: change[:2])
+            found.extend(self._process_with_mutes(block, changes))
+        else:
+            for detector, view in zip(self.detectors, self._views, strict=True):
+                part = block if view is None else replace(block, samples=block.samples[:, view])
+                found.extend(detector.process(part))
+        if len(found) > 1:
+            found.sort(key=moment)
+        return self._shifted(found)
+
+    def _process_with_mutes(
+        self, block: Block, changes: Sequence[tuple[int, int, Verdict, str]]
+    ) -> list[Detection]:
+        """Cut the block where a channel turned bad or good again, so that block sizes make no difference."""
+        found: list[Detection] = []
+        before = tuple(self._bad)
+        turned: list[tuple[int, int, bool]] = []
+        for index, column, verdict, reason in changes:
+            bad = verdict is Verdict.BAD
+            if bad != self._bad[column]:
+                self._bad[column] = bad
+                turned.append((index, column, bad))
+                found.append(
+                    self._signal_event("signal-lost" if bad else "signal-back", index, column, reason)
+                )
+        for detector, binding, view in zip(self.detectors, self.bindings, self._views, strict=True):
+            state = list(before)
+            position = block.first
+            cuts = [turn for turn in turned if turn[1] in binding.columns]
+            for index, column, bad in [*cuts, (block.end, -1, False)]:
+                muted = self._mute and any(state[own] for own in binding.columns)
+                if index > position and not muted:
+                    rows = slice(position - block.first, index - block.first)
+                    samples = block.samples[rows] if view is None else block.samples[rows, view]
+                    found.extend(detector.process(Block(samples, position, block.received)))
+                position = max(position, index)
+                if column >= 0:
+                    state[column] = bad
+                    if bad and not muted and self._mute:
+                        found.extend(detector.flush())
+        return found
+
+    def lose(self, time_s: float, note: str) -> list[Detection]:
+        """The samples have stopped (port closed, cable out): end what is open and say so for each channel.
+
+        ``time_s`` is on the shared clock. The first block after it brings ``signal-back``.
+        """
+        if self._stopped:
+            return []
+        self._stopped = True
+        index = round((time_s - self.start_s) * self.info.rate)
+        found: list[Detection] = []
+        for detector in self.detectors:
+            found.extend(detector.flush())
+        found.extend(
+            self._signal_event("signal-lost", index, column, note)
+            for column, bad in enumerate(self._bad)
+            if not bad
+        )
+        return self._shifted(found)
+
+    def flush(self) -> list[Detection]:
+        """The stream has ended: end what is open."""
+        found = [item for detector in self.detectors for item in detector.flush()]
+        found.sort(key=moment)
+        return self._shifted(found)
+
+    def _signal_event(self, kind: str, index: int, column: int, note: str) -> Event:
+        time_s = index / self.info.rate
+        return Event(kind, "instant", time_s, time_s, self.info.channels[column].name, note=note)
+
+    def _shifted(self, found: list[Detection]) -> list[Detection]:
+        if not self.start_s:
+            return found
+        return [
+            replace(item, onset=item.onset + self.start_s, decided=item.decided + self.start_s)
+            if isinstance(item, Event)
+            else replace(item, time=item.time + self.start_s)
+            for item in found
+        ]
+
+
+def _columns(columns: tuple[int, ...], width: int) -> slice | list[int] | None:
+    """How to index a block for these columns: None for all of them, a slice (no copy) where possible."""
+    if columns == tuple(range(width)):
+        return None
+    first, last = columns[0], columns[-1]
+    return slice(first, last + 1) if columns == tuple(range(first, last + 1)) else list(columns)
+
+
+class RuleEngine(Protocol):
+    """What the pipeline needs of the engine in ``bridge.rules``."""
+
+    def process(self, detection: Detection) -> list[Action]: ...
+
+    def advance(self, time: float) -> list[Action]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one block led to."""
+
+    detections: list[Detection]
+    actions: list[Action]
+
+
+class Pipeline:
+    """One or more detection chains, by stream name, and the rule engine behind them."""
+
+    def __init__(self, chains: Mapping[str, DetectionChain], engine: RuleEngine) -> None:
+        self.chains = dict(chains)
+        self.engine = engine
+
+    def process(self, block: Block, stream: str = "") -> Outcome:
+        """The next block of a stream; the engine's clock moves to the block's last sample."""
+        chain = self.chains[stream]
+        if len(block) == 0:
+            return Outcome([], [])
+        outcome = self.take(chain.process(block))
+        outcome.actions.extend(self.engine.advance(chain.start_s + (block.end - 1) / chain.info.rate))
+        return outcome
+
+    def take(self, detections: list[Detection]) -> Outcome:
+        """Put detections that are in order of time through the rules."""
+        actions: list[Action] = []
+        for detection in detections:
+            actions.extend(self.engine.process(detection))
+        return Outcome(detections, actions)
+
+    def advance(self, time_s: float) -> list[Action]:
+        """No samples came, but time has passed: waits, holds and absences still end."""
+        return self.engine.advance(time_s)
+
+    def lose(self, time_s: float, note: str, stream: str = "") -> Outcome:
+        return self.take(self.chains[stream].lose(time_s, note))
+
+    def flush(self) -> Outcome:
+        found = [item for chain in self.chains.values() for item in chain.flush()]
+        found.sort(key=moment)
+        return self.take(found)
