@@ -7,40 +7,37 @@ from pathlib import Path
 
 import pytest
 
-_used: set[str] = set()
+_REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
+_used = False
 _left_out: set[str] = set()
 
 
 @pytest.fixture(scope="session")
-def _data_folder() -> Path | None:
+def data_dir() -> Path:
+    """The folder of real recordings named by BRIDGE_DATA; tests that need it are left out without it."""
+    global _used
     named = os.environ.get("BRIDGE_DATA")
     if not named:
-        return None
+        pytest.skip(_REASON)
     folder = Path(named)
     if not folder.is_dir():
         pytest.fail(f"BRIDGE_DATA names {folder}, which is not a folder")
+    _used = True
     return folder
 
 
-@pytest.fixture
-def data_dir(request: pytest.FixtureRequest, _data_folder: Path | None) -> Path:
-    """The folder of real recordings named by BRIDGE_DATA; tests that need it are left out without it."""
-    if _data_folder is None:
-        _left_out.add(request.node.nodeid)
-        pytest.skip("needs the real recordings: set BRIDGE_DATA to their folder")
-    _used.add(request.node.nodeid)
-    return _data_folder
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    if report.skipped and _REASON in str(report.longrepr):
+        _left_out.add(report.nodeid)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     if _left_out:
-        names = ", ".join(sorted({nodeid.partition("::")[0] for nodeid in _left_out}))
+        files = ", ".join(sorted({nodeid.partition("::")[0] for nodeid in _left_out}))
         terminalreporter.write_line(
-            f"Left out: {len(_left_out)} checks on real recordings ({names}). "
-            "Set BRIDGE_DATA to the folder that holds them to run these too."
+            f"Left out: {len(_left_out)} checks on real recordings ({files}). "
+            "Set BRIDGE_DATA to the folder that holds the recordings to run these too."
         )
-    elif _used:
-        terminalreporter.write_line(f"Real recordings were used by {len(_used)} checks.")
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
