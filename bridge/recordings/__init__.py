@@ -1,1 +1,73 @@
-"""Reading and writing recordings and their annotations."""
+"""Reading and writing recordings: EDF+ and BDF+, WFDB, CSV, and the annotations beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from bridge.recordings.recording import ChannelChoice, Recording, RecordingError
+from bridge.signals.types import Annotation
+
+__all__ = ["ChannelChoice", "Recording", "RecordingError", "read", "read_annotations"]
+
+_EDF = {".edf", ".bdf", ".rec"}
+_TEXT = {".csv", ".tsv", ".txt"}
+
+
+def read(
+    path: str | Path, *, rate: float | None = None, channels: Sequence[ChannelChoice] | None = None
+) -> Recording:
+    """Read a recording, by its file's ending: EDF+, BDF+, WFDB (``.hea``) or CSV.
+
+    ``rate`` (Hz) is for CSV without a column of times. ``channels`` names what is read, in that order, and
+    may say what each carries. Raises RecordingError.
+    """
+    path = _existing(path)
+    kind = path.suffix.lower()
+    if kind in _EDF:
+        from bridge.recordings.edf_file import read_edf
+
+        return read_edf(path, channels)
+    if kind in (".hea", ".dat", ".atr"):
+        from bridge.recordings.wfdb_file import read_wfdb
+
+        return read_wfdb(path.with_suffix(".hea"), channels)
+    if kind in _TEXT:
+        from bridge.recordings.csv_file import read_csv
+
+        return read_csv(path, rate, channels)
+    raise RecordingError(
+        path, f"files ending in {path.suffix!r} cannot be read", "use .edf, .bdf, .hea or .csv"
+    )
+
+
+def read_annotations(path: str | Path, *, rate: float | None = None) -> tuple[Annotation, ...]:
+    """Reference annotations: CSV ``onset,duration,label``, a WFDB annotation file, or those inside EDF+.
+
+    Beats of a WFDB file become ``heartbeat``. ``rate`` (Hz) is for an annotation file without its header.
+    Raises RecordingError.
+    """
+    path = _existing(path)
+    kind = path.suffix.lower()
+    if kind in _EDF:
+        from bridge.recordings.edf_file import read_edf_annotations
+
+        return read_edf_annotations(path)
+    if kind in _TEXT:
+        from bridge.recordings.annotations import read_csv_annotations
+
+        return read_csv_annotations(path)
+    from bridge.recordings.wfdb_file import read_wfdb_annotations
+
+    return read_wfdb_annotations(path, rate)
+
+
+def _existing(path: str | Path) -> Path:
+    """The file; a WFDB record may be named without its ending."""
+    path = Path(path)
+    if path.is_file():
+        return path
+    header = path.with_name(path.name + ".hea")
+    if not path.exists() and header.is_file():
+        return header
+    raise RecordingError(path, "it is a folder, not a file" if path.is_dir() else "there is no such file")

@@ -45,13 +45,17 @@ LEVEL_KINDS: tuple[str, ...] = ("contraction-level", "gaze-angle", "heart-rate",
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One recorded lead. ``low``/``high`` are the converter's rails in ``unit``, infinite if unknown."""
+    """One recorded lead. ``low``/``high`` are the converter's rails in ``unit``, infinite if unknown.
+
+    ``step`` is the converter's resolution in ``unit``, 0 if unknown; a recorder uses it to store raw counts.
+    """
 
     name: str
     kind: ChannelKind
     unit: Unit = "count"
     low: float = -np.inf
     high: float = np.inf
+    step: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
