@@ -32,7 +32,7 @@ prepare_environment() {
         return 0
     fi
     printf 'Installing biosignal-bridge into .venv (a minute or two the first time) …\n' >&2
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable ".${extra:+[$extra]}" ||
+    .venv/bin/python -m pip install --disable-pip-version-check --editable ".${extra:+[$extra]}" >&2 ||
         fail "The installation failed; the lines above say why. The network may be needed."
     printf '%s\n' "$state" >"$stamp"
 }

@@ -1,0 +1,306 @@
+"""The daemon: sources feed the pipeline, its actions go to the outputs, and it always stops cleanly.
+
+Everything runs on one event loop: a block goes from its arrival to the outputs within one call, so nothing
+queues up inside; what waits, waits in the operating system's own bounded buffers.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from bridge.outputs.protocol import Output, OutputError
+from bridge.pipeline import Outcome, Pipeline
+from bridge.rules.actions import Action
+from bridge.service.dispatch import Dispatch, Result, State
+from bridge.service.latency import Latency
+from bridge.signals.types import Block, Detection, Event, StreamInfo
+from bridge.sources.protocol import Source
+
+log = logging.getLogger("bridge")
+
+_TICK_S = 0.02  # how often holds and waits are looked at when no samples come
+_STALL_S = 0.2  # without samples for this long, the signal counts as lost
+
+
+class Tap(Protocol):
+    """Sees everything that passes; must not block. Recorder, page, terminal view, printer."""
+
+    def opened(self, infos: Mapping[str, StreamInfo]) -> None: ...
+
+    def block(self, stream: str, block: Block) -> None: ...
+
+    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None: ...
+
+    def closed(self) -> None: ...
+
+
+@dataclass(slots=True)
+class Summary:
+    """What the exit line tells."""
+
+    seconds: float = 0.0
+    blocks: int = 0
+    samples: int = 0
+    lost_samples: int = 0
+    skipped_lines: int = 0
+    events: Counter[str] = field(default_factory=Counter)
+    actions: Counter[str] = field(default_factory=Counter)
+    latency: Latency = field(default_factory=Latency)
+
+    def line(self) -> str:
+        p50, p99 = self.latency.quantile_s(0.5), self.latency.quantile_s(0.99)
+        latency = "no latency (nothing was sent)"
+        if p50 is not None and p99 is not None:
+            latency = f"host latency median {p50 * 1e3:.2f} ms, p99 {p99 * 1e3:.2f} ms"
+        skipped = f", {self.skipped_lines} lines skipped" if self.skipped_lines else ""
+        return (
+            f"{self.seconds:.1f} s of signal in {self.blocks} blocks, {sum(self.events.values())} events, "
+            f"{sum(self.actions.values())} actions, {self.lost_samples} samples lost{skipped}, {latency}"
+        )
+
+
+@dataclass(slots=True)
+class _Stream:
+    """Where a stream stands: the shared clock's time of its last sample, and when that came."""
+
+    info: StreamInfo
+    time_s: float = 0.0
+    received: float | None = None
+    lost: bool = False
+
+
+class Daemon:
+    """Runs sources through a pipeline into outputs until they end, a signal comes or time is up.
+
+    ``make_pipeline`` is called once the sources have said what they carry. ``live``: samples come by the
+    clock, so silence means loss; a fast replay is not live.
+    """
+
+    def __init__(
+        self,
+        sources: Mapping[str, Source],
+        make_pipeline: Callable[[Mapping[str, StreamInfo]], Pipeline],
+        outputs: Mapping[str, Output],
+        *,
+        taps: Sequence[Tap] = (),
+        armed: bool = False,
+        dry_run: bool = False,
+        live: bool = True,
+        for_s: float | None = None,
+    ) -> None:
+        self._sources = dict(sources)
+        self._make_pipeline = make_pipeline
+        self._outputs = dict(outputs)
+        self._taps = tuple(taps)
+        self._dry_run = dry_run
+        self._live = live
+        self._for_s = for_s
+        self._stop = asyncio.Event()
+        self._failure: BaseException | None = None
+        self._streams: dict[str, _Stream] = {}
+        self._pipeline: Pipeline | None = None
+        self._started = 0.0
+        self.dispatch = Dispatch(outputs, armed=armed, dry_run=dry_run)
+        self.summary = Summary()
+        self.interrupted = False
+
+    @property
+    def state(self) -> State:
+        return self.dispatch.state
+
+    def stop(self) -> None:
+        """Ask the daemon to end; `run` returns once everything is let go."""
+        self._stop.set()
+
+    async def run(self) -> Summary:
+        """Open, run, close. Raises SourceError or BindingError when it cannot start, and whatever broke it.
+
+        Whatever happens, everything held is let go and every output and source is closed.
+        """
+        with _signals(self._on_signal):
+            try:
+                await self._open()
+                await self._until_done()
+            finally:
+                await self._close()
+        if self._failure is not None:
+            raise self._failure
+        return self.summary
+
+    async def _open(self) -> None:
+        if not self._dry_run:
+            for name, output in self._outputs.items():
+                try:
+                    await output.open()
+                except OutputError as error:
+                    log.warning("output %s is off: %s", name, error)
+                    self.dispatch.drop(name)
+        infos = {}
+        for name, source in self._sources.items():
+            infos[name] = await source.open()
+            self._streams[name] = _Stream(infos[name])
+        self._pipeline = self._make_pipeline(infos)
+        for tap in self._taps:
+            tap.opened(infos)
+        for name, info in infos.items():
+            channels = ", ".join(f"{channel.name} ({channel.kind})" for channel in info.channels)
+            log.info("source%s: %s at %g Hz", f" {name}" if name else "", channels, info.rate)
+        log.info("keystrokes are %s", "only shown (dry run)" if self._dry_run else self.state.value)
+        self._started = time.monotonic()
+
+    async def _until_done(self) -> None:
+        readers = [
+            asyncio.ensure_future(source.run(lambda block, name=name: self._take(name, block)))
+            for name, source in self._sources.items()
+        ]
+        done = asyncio.gather(*readers)
+        stop = asyncio.ensure_future(self._stop.wait())
+        ticker = asyncio.ensure_future(self._tick())
+        try:
+            await asyncio.wait({done, stop, ticker}, return_when=asyncio.FIRST_COMPLETED)
+            for task in (done, ticker):
+                if task.done() and not task.cancelled():
+                    task.result()
+        finally:
+            for task in (*readers, stop, ticker):
+                task.cancel()
+            await asyncio.gather(done, stop, ticker, return_exceptions=True)
+
+    def _take(self, name: str, block: Block) -> None:
+        """One block, from arrival to output. An error in here ends the daemon, never leaves it half alive."""
+        if self._stop.is_set() or len(block) == 0:
+            return
+        try:
+            assert self._pipeline is not None
+            received = block.received if block.received is not None else time.monotonic()
+            stream = self._streams[name]
+            if stream.received is None and len(self._streams) > 1 and self._live:
+                self._pipeline.chains[name].start_s = received - self._started
+            outcome = self._pipeline.process(block, name)
+            self._finish(outcome, received)
+            chain = self._pipeline.chains[name]
+            stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
+            stream.received = received
+            stream.lost = False
+            self.summary.blocks += 1
+            self.summary.samples += len(block)
+            self.summary.seconds = max(self.summary.seconds, stream.time_s)
+            for tap in self._taps:
+                tap.block(name, block)
+            if self._for_s is not None and stream.time_s >= self._for_s:
+                self._stop.set()
+        except Exception as error:
+            self._failure = error
+            self.dispatch.release()
+            self._stop.set()
+
+    def _finish(self, outcome: Outcome, received: float | None) -> None:
+        """Send first, tell afterwards."""
+        if not outcome.actions and not outcome.detections:
+            return
+        sent = []
+        for action in outcome.actions:
+            sent.append((action, self.dispatch.send(action)))
+            if received is not None:
+                self.summary.latency.add(time.monotonic() - received)
+        for action, _ in sent:
+            self.summary.actions[action.output] += 1
+        self.summary.events.update(item.kind for item in outcome.detections if isinstance(item, Event))
+        for tap in self._taps:
+            tap.outcome(outcome.detections, sent)
+
+    async def _tick(self) -> None:
+        """When samples stop, time goes on: holds end, waits run out, and the signal counts as lost."""
+        assert self._pipeline is not None
+        while True:
+            await asyncio.sleep(_TICK_S)
+            now = time.monotonic()
+            if self._for_s is not None and self._live and now - self._started >= self._for_s:
+                return
+            if not self._live:
+                continue
+            for name, stream in self._streams.items():
+                if stream.received is None:
+                    continue
+                silent_s = now - stream.received
+                if silent_s > _STALL_S and not stream.lost:
+                    stream.lost = True
+                    log.warning("no samples%s for %.1f s", f" from {name}" if name else "", silent_s)
+                    self._finish(self._pipeline.lose(stream.time_s + silent_s, "no samples", name), None)
+            heard = [s for s in self._streams.values() if s.received is not None]
+            if heard and all(now - (s.received or now) > _TICK_S for s in heard):
+                latest = max(s.time_s + now - (s.received or now) for s in heard)
+                self._finish(Outcome([], self._pipeline.advance(latest)), None)
+
+    def _on_signal(self, number: int) -> None:
+        if number == getattr(signal, "SIGUSR1", None):
+            self.pause(self.state is not State.PAUSED)
+            return
+        self.interrupted = number == signal.SIGINT
+        log.info("stopping")
+        self._stop.set()
+
+    def pause(self, paused: bool) -> None:
+        """Pause or resume every rule; safe values go out once on pausing."""
+        assert self._pipeline is not None
+        log.info("paused" if paused else "resumed")
+        actions = self._pipeline.pause() if paused else self._pipeline.resume()
+        self.dispatch.pause(paused)
+        self._finish(Outcome([], actions), None)
+
+    async def _close(self) -> None:
+        if self._pipeline is not None:
+            with _reported("ending the rules"):
+                self._finish(self._pipeline.flush(), None)
+        with _reported("releasing the outputs"):
+            self.dispatch.release()
+        for name, source in self._sources.items():
+            with _reported(f"closing source {name}"):
+                await source.close()
+            self.summary.lost_samples += source.counts.lost_samples
+            self.summary.skipped_lines += source.counts.skipped_lines
+        for name, output in self._outputs.items():
+            with _reported(f"closing output {name}"):
+                await output.close()
+        for tap in self._taps:
+            with _reported("closing a tap"):
+                tap.closed()
+
+
+@contextlib.contextmanager
+def _reported(what: str) -> Iterator[None]:
+    """On the way out one failure must not keep the rest from being closed: log it and go on."""
+    try:
+        yield
+    except Exception:
+        log.exception("%s failed", what)
+
+
+@contextlib.contextmanager
+def _signals(handler: Callable[[int], None]) -> Iterator[None]:
+    """SIGINT, SIGTERM and SIGUSR1 go to ``handler`` on the event loop's thread."""
+    loop = asyncio.get_running_loop()
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGUSR1"):
+        numbers.append(signal.SIGUSR1)
+    taken = []
+    for number in numbers:
+        try:
+            loop.add_signal_handler(number, handler, number)
+            taken.append(number)
+        except (NotImplementedError, RuntimeError, ValueError):
+            # Not the main thread, or a system without it: Ctrl-C still raises KeyboardInterrupt.
+            continue
+    try:
+        yield
+    finally:
+        for number in taken:
+            loop.remove_signal_handler(number)

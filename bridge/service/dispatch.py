@@ -1,0 +1,74 @@
+"""Actions go to their outputs, or not: disarmed, armed, paused, dry run."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Literal
+
+from bridge.outputs.protocol import Output
+from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, TypeText
+
+Result = Literal["sent", "shown", "disarmed", "paused", "refused"]
+
+# What moves the user's own computer; everything else is live without arming.
+_HANDS = (Press, KeyDown, KeyUp, TypeText, Mouse)
+
+
+class State(StrEnum):
+    DISARMED = "disarmed"
+    ARMED = "armed"
+    PAUSED = "paused"
+
+
+class Dispatch:
+    """Knows the outputs and the state; says of every action what became of it."""
+
+    def __init__(self, outputs: Mapping[str, Output], *, armed: bool, dry_run: bool) -> None:
+        self._outputs = dict(outputs)
+        self._armed = armed
+        self._paused = False
+        self._dry_run = dry_run
+        self.results: Counter[tuple[str, Result]] = Counter()
+
+    @property
+    def state(self) -> State:
+        if self._paused:
+            return State.PAUSED
+        return State.ARMED if self._armed else State.DISARMED
+
+    def send(self, action: Action) -> Result:
+        """Hand the action to its output. Never blocks, never raises."""
+        result = self._result(action)
+        self.results[action.output, result] += 1
+        return result
+
+    def _result(self, action: Action) -> Result:
+        if self._dry_run:
+            return "shown"
+        if self._paused and not action.safe and not isinstance(action.act, KeyUp):
+            return "paused"
+        if not self._armed and isinstance(action.act, _HANDS):
+            return "disarmed"
+        output = self._outputs.get(action.output)
+        return "sent" if output is not None and output.send(action) else "refused"
+
+    def arm(self, armed: bool) -> None:
+        self._armed = armed
+        if not armed:
+            self.release()
+
+    def pause(self, paused: bool) -> None:
+        """Paused: nothing is sent but safe values and releases, and everything held is let go."""
+        self._paused = paused
+        if paused:
+            self.release()
+
+    def release(self) -> None:
+        for output in self._outputs.values():
+            output.release()
+
+    def drop(self, name: str) -> None:
+        """The output could not be opened: what is meant for it is refused from now on."""
+        self._outputs.pop(name, None)

@@ -1,0 +1,65 @@
+"""What `run` prints on stdout: events and what each led to, as text or JSON Lines."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any, TextIO
+
+from bridge.rules.actions import Action
+from bridge.service.dispatch import Result
+from bridge.signals.types import Detection, Event, moment
+
+_RESULT_WORDS: dict[Result, str] = {
+    "sent": "",
+    "shown": "  (not sent: dry run)",
+    "disarmed": "  (not sent: disarmed)",
+    "paused": "  (not sent: paused)",
+    "refused": "  (refused)",
+}
+
+
+def describe_event(event: Event) -> str:
+    """One event in words: kind, edge, channel and values."""
+    edge = "" if event.edge == "instant" else f" {event.edge}"
+    values = "  ".join(f"{name} {value:.4g}" for name, value in event.values.items())
+    note = f"  {event.note}" if event.note else ""
+    return f"{event.kind}{edge}  {event.channel}  {values}{note}".rstrip()
+
+
+def describe_action(action: Action) -> str:
+    """One action in words: output, what it does, the rule that wants it."""
+    body = "  ".join(f"{name} {_plain(value)}" for name, value in action.act.to_json().items())
+    return f"{action.output}: {body}  [{action.rule}]"
+
+
+def _plain(value: Any) -> str:
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+
+
+class Printer:
+    """Writes detections and actions in order of time; levels are not printed."""
+
+    def __init__(self, out: TextIO, *, as_json: bool) -> None:
+        self._out = out
+        self._as_json = as_json
+
+    def show(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None:
+        lines: list[tuple[float, int, str]] = [
+            (moment(item), 0, self._event_line(item)) for item in detections if isinstance(item, Event)
+        ]
+        lines.extend((action.time, 1, self._action_line(action, result)) for action, result in actions)
+        if lines:
+            lines.sort(key=lambda line: line[:2])
+            self._out.write("".join(f"{text}\n" for _, _, text in lines))
+            self._out.flush()
+
+    def _event_line(self, event: Event) -> str:
+        if self._as_json:
+            return json.dumps(event.to_json(), ensure_ascii=False, allow_nan=False)
+        return f"{event.onset:9.3f} s  {describe_event(event)}"
+
+    def _action_line(self, action: Action, result: Result) -> str:
+        if self._as_json:
+            return json.dumps({**action.to_json(), "result": result}, ensure_ascii=False, allow_nan=False)
+        return f"{action.time:9.3f} s    → {describe_action(action)}{_RESULT_WORDS[result]}"
