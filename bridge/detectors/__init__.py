@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from bridge.detectors import blink
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 
-DETECTORS: dict[str, DetectorType] = {}
+DETECTORS: dict[str, DetectorType] = {
+    blink.TYPE.name: blink.TYPE,
+}
 
 __all__ = ["DETECTORS", "Detector", "DetectorType", "SettingsError", "Trace", "settings_from"]

@@ -1,0 +1,255 @@
+"""Blinks and long closures of the eyes, from frontal EEG or vertical EOG.
+
+A blink is a pulse: it rises within a quarter of a second and falls back as fast. Its height is compared with
+this person's own blinks of the last minute (``eyelid.BlinkScale``) and with the noise, its width with what
+lids can do; a shift of gaze rises but does not fall back, an electrode pop is too narrow.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from bridge.detectors.closure import ClosureFinder
+from bridge.detectors.eyelid import BlinkScale, Pulse, PulseFinder
+from bridge.detectors.lead import Lead
+from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
+from bridge.signals.filters import design_band
+from bridge.signals.types import Block, Channel, Detection, Event, Samples
+
+# A blink's energy lies below 10 Hz; fourth order leaves 1/300 of 50 Hz hum.
+_LOWPASS_HZ = 12.0
+_LOWPASS_ORDER = 4
+# Delay of a fourth-order Butterworth low-pass for slow signals: 2.613 / (2 pi f) (its denominator's s term).
+_DELAY_S = 2.613 / (2 * math.pi * _LOWPASS_HZ)
+_SETTLE_S = 0.3
+# An impulse through the low-pass is 50 ms wide at half height; the shortest blinks, 100 ms, come out at 70.
+_NARROWEST_S = 0.07
+# Height needed, as a share of the typical blink: small for narrow pulses, more for wide ones, which gaze
+# going up and coming back can make too.
+_NARROW_S = 0.2
+_NARROW_SHARE = 0.27
+_WIDE_SHARE_PER_S = 2.0
+# Height needed over the noise (median change over 50 ms), with blinks known and without.
+_OVER_NOISE = 8.0
+_OVER_NOISE_UNKNOWN = 12.0
+# A deliberate blink without a profile: this much higher than the typical one. Spontaneous blinks of the
+# same person are rarely half as high again (Kaneko & Sakamoto 1999: deliberate ones are higher, not longer).
+_DELIBERATE_RATIO = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class BlinkSettings:
+    """Heights are in the channel's unit, over the level the blink starts from.
+
+    ``threshold``: least height of a narrow blink; None: from the person's own blinks and the noise.
+    ``deliberate_threshold``: height from which a blink is deliberate; None: 1.5 times the typical one.
+    ``polarity``: which way blinks point. ``learning_s``: no events for so long when no threshold is given.
+    ``longest_s``: widest blink at half height. ``closure_s``: shortest long closure.
+    ``time_constant_s``: of the amplifier's high-pass, 0 for a DC-coupled one; None: 1 s for EEG, 0 for EOG.
+    """
+
+    threshold: float | None = None
+    deliberate_threshold: float | None = None
+    polarity: Literal["auto", "positive", "negative"] = "auto"
+    learning_s: float = 5.0
+    longest_s: float = 0.5
+    closure_s: float = 0.5
+    time_constant_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.polarity not in ("auto", "positive", "negative"):
+            raise SettingsError(f"polarity must be auto, positive or negative, not {self.polarity!r}")
+        for name in ("threshold", "deliberate_threshold"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < math.inf:
+                raise SettingsError(f"{name} must be above 0, not {value!r}")
+        if not 0 <= self.learning_s <= 60:
+            raise SettingsError(f"learning_s must be from 0 to 60 s, not {self.learning_s!r}")
+        if not 0.1 <= self.longest_s <= 0.6:
+            raise SettingsError(f"longest_s must be from 0.1 to 0.6 s, not {self.longest_s!r}")
+        if not 0.3 <= self.closure_s <= 10:
+            raise SettingsError(f"closure_s must be from 0.3 to 10 s, not {self.closure_s!r}")
+        if self.time_constant_s is not None and not 0 <= self.time_constant_s <= 60:
+            raise SettingsError(f"time_constant_s must be from 0 to 60 s, not {self.time_constant_s!r}")
+
+
+_SIGNS = {"auto": 0, "positive": 1, "negative": -1}
+
+
+class BlinkDetector:
+    """Several channels are joined into one signal (the mean of their changes): one blink, one event."""
+
+    def __init__(
+        self, name: str, channels: Sequence[Channel], rate_hz: float, settings: BlinkSettings
+    ) -> None:
+        self.name = name
+        self.settings = settings
+        self.trace: Trace | None = None
+        self._rate = float(rate_hz)
+        self._channel = "+".join(channel.name for channel in channels)
+        sos = design_band(rate_hz, high_hz=_LOWPASS_HZ, order=_LOWPASS_ORDER)
+        self._leads = [Lead(channel, rate_hz, sos, _SETTLE_S) for channel in channels]
+        self._finders = {1: PulseFinder(rate_hz), -1: PulseFinder(rate_hz)}
+        self._scale = BlinkScale(rate_hz, _SIGNS[settings.polarity])
+        constant = settings.time_constant_s
+        if constant is None:
+            constant = 1.0 if any(channel.kind == "eeg" for channel in channels) else 0.0
+        self._closure = ClosureFinder(rate_hz, constant, settings.closure_s)
+        self.reset()
+
+    def reset(self) -> None:
+        for lead in self._leads:
+            lead.reset()
+        self._scale.reset()
+        self._next: int | None = None
+        self._seen = 0
+        self._restart()
+        self.trace = None
+
+    def _restart(self) -> None:
+        """The joined signal starts anew."""
+        self._y: float | None = None
+        self._last = [math.nan] * len(self._leads)
+        self._scale.restart()
+        for finder in self._finders.values():
+            finder.restart()
+        self._closure.restart()
+
+    def process(self, block: Block) -> list[Detection]:
+        """Samples of shape (n, channels); the blinks and closures that were decided in them."""
+        out: list[Detection] = []
+        if self._next is not None and block.first != self._next:
+            for lead in self._leads:
+                lead.restart()
+            out.extend(self._end(self._next - 1))
+            self._restart()
+        self._next = block.end
+        columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
+        conditioned: list[float] = []
+        threshold: list[float] = []
+        for n, values in enumerate(zip(*columns, strict=True), block.first):
+            y = self._join(values)
+            if y is None:
+                if self._y is not None:
+                    out.extend(self._end(n))
+                    self._restart()
+            else:
+                self._step(n, y, out)
+            conditioned.append(math.nan if y is None else y)
+            threshold.append(self._least())
+        self._set_trace(block.first, conditioned, threshold)
+        return out
+
+    def flush(self) -> list[Detection]:
+        """End an open closure."""
+        return self._end(self._next - 1) if self._next is not None else []
+
+    def _join(self, values: tuple[float, ...]) -> float | None:
+        """One value of all usable leads: the mean of their changes, added up, so that a lead may drop out."""
+        change = 0.0
+        usable = 0
+        given = False
+        last = self._last
+        for k, value in enumerate(values):
+            if value == value:
+                given = True
+                before = last[k]
+                if before == before:
+                    change += value - before
+                    usable += 1
+            last[k] = value
+        if not given:
+            self._y = None if self._y is None else self._y
+            return None
+        return (self._y or 0.0) + (change / usable if usable else 0.0)
+
+    def _step(self, n: int, y: float, out: list[Detection]) -> None:
+        self._y = y
+        self._seen += 1
+        scale = self._scale
+        scale.watch(y)
+        floor = _OVER_NOISE * scale.noise
+        if floor <= 0.0:
+            return
+        for sign, finder in self._finders.items():
+            pulse = finder.step(n, sign * y, floor)
+            if pulse is None or not self._has_shape(pulse):
+                continue
+            if sign == scale.polarity and self._ready() and pulse.height >= self._needed(pulse):
+                out.append(self._blink(n, pulse))
+            scale.learn(n, pulse, sign)
+        for edge, onset in self._closure.step(n, scale.polarity * y, scale.typical if self._ready() else 0.0):
+            out.append(self._closing(edge, onset, n))
+
+    def _ready(self) -> bool:
+        return self.settings.threshold is not None or self._seen >= self.settings.learning_s * self._rate
+
+    def _has_shape(self, pulse: Pulse) -> bool:
+        return _NARROWEST_S <= pulse.width / self._rate <= self.settings.longest_s
+
+    def _least(self) -> float:
+        """Least height of a narrow blink."""
+        if self.settings.threshold is not None:
+            return self.settings.threshold
+        scale = self._scale
+        if not scale.typical:
+            return _OVER_NOISE_UNKNOWN * scale.noise
+        return max(_OVER_NOISE * scale.noise, _NARROW_SHARE * scale.typical)
+
+    def _needed(self, pulse: Pulse) -> float:
+        wider = max(0.0, pulse.width / self._rate - _NARROW_S)
+        return self._least() * (1 + wider * _WIDE_SHARE_PER_S / _NARROW_SHARE)
+
+    def _blink(self, n: int, pulse: Pulse) -> Event:
+        typical = self._scale.typical or pulse.height
+        strength = pulse.height / typical
+        given = self.settings.deliberate_threshold
+        deliberate = strength >= _DELIBERATE_RATIO if given is None else pulse.height >= given
+        values = {
+            "amplitude": pulse.height,
+            "duration": pulse.width / self._rate,
+            "strength": strength,
+            "deliberate": float(deliberate),
+        }
+        onset = max(0.0, pulse.peak / self._rate - _DELAY_S)
+        confidence = min(1.0, 0.5 * pulse.height / self._needed(pulse))
+        return Event("blink", "instant", onset, n / self._rate, self._channel, values, confidence, self.name)
+
+    def _closing(self, edge: Literal["start", "end"], onset: float, n: int) -> Event:
+        at = max(0.0, onset / self._rate - _DELAY_S)
+        return Event("long-closure", edge, at, n / self._rate, self._channel, {}, 1.0, self.name)
+
+    def _end(self, n: int) -> list[Detection]:
+        return [self._closing("end", n, n)] if self._closure.close() else []
+
+    def _set_trace(self, first: int, conditioned: list[float], threshold: list[float]) -> None:
+        y: Samples = np.array(conditioned)
+        resting = self._scale.resting
+        sign = self._scale.polarity
+        least: Samples = resting + sign * np.array(threshold)
+        level: Samples = np.full(len(y), resting)
+        upper, lower = (least, level) if sign > 0 else (level, least)
+        self.trace = Trace(first, y, upper, lower)
+
+
+def create(name: str, channels: Sequence[Channel], rate: float, settings: Mapping[str, Any]) -> Detector:
+    """A blink detector. Raises SettingsError, or SamplingRateError below 24 Hz."""
+    return BlinkDetector(name, channels, rate, settings_from(BlinkSettings, settings))
+
+
+TYPE = DetectorType(
+    name="blink",
+    kinds=("eeg", "eog-vertical"),
+    events=("blink", "long-closure"),
+    levels=(),
+    many_channels=True,
+    latency_s=1.2,
+    version=1,
+    settings=BlinkSettings,
+    create=create,
+)

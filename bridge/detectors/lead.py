@@ -1,0 +1,61 @@
+"""One electrode's way to its detector: unusable samples out, spikes held, then the filter."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from bridge.signals.filters import CausalFilter
+from bridge.signals.robust import SpikeGate
+from bridge.signals.types import Channel, Samples
+
+
+class Lead:
+    """Conditions one channel, block after block.
+
+    A sample that is not a number, or at a rail, is unusable. The first usable one after it seeds the filter
+    anew, and for ``settle_s`` from there nothing is given out: NaN stands for it.
+    """
+
+    def __init__(self, channel: Channel, rate_hz: float, sos: Samples, settle_s: float) -> None:
+        self._low = channel.low
+        self._high = channel.high
+        self._gate = SpikeGate(rate_hz)
+        self._filter = CausalFilter(sos)
+        self._settle = round(settle_s * rate_hz)
+        self._blank = self._settle
+
+    def restart(self) -> None:
+        """A gap: seed anew, keep what was learnt of the signal's scale."""
+        self._gate.restart()
+        self._filter.reset()
+        self._blank = self._settle
+
+    def reset(self) -> None:
+        self.restart()
+        self._gate.reset()
+
+    def process(self, x: Samples) -> list[float]:
+        """Raw samples, shape (n,), to conditioned ones, NaN where there is none."""
+        usable = np.isfinite(x) & (x > self._low) & (x < self._high)
+        if usable.all():
+            return self._run(x)
+        out: list[float] = []
+        edges = np.flatnonzero(np.diff(usable)) + 1
+        for run, good in zip(np.split(x, edges), usable[np.r_[0, edges]].tolist(), strict=True):
+            if good:
+                out.extend(self._run(run))
+            else:
+                self.restart()
+                out.extend([math.nan] * len(run))
+        return out
+
+    def _run(self, x: Samples) -> list[float]:
+        step = self._gate.step
+        y: list[float] = self._filter.process(np.array([step(value) for value in x.tolist()])).tolist()
+        blank = min(self._blank, len(y))
+        if blank:
+            self._blank -= blank
+            y[:blank] = [math.nan] * blank
+        return y

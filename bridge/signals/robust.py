@@ -1,0 +1,91 @@
+"""Scales and gates that a few wild samples cannot upset.
+
+Everything here is in the signal's own unit and knows no absolute voltage, so a change of gain changes
+nothing.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, insort
+from collections import deque
+
+
+class RecentQuantile:
+    """A quantile of the last ``length`` values that were added; 0 before the first."""
+
+    def __init__(self, quantile: float, length: int) -> None:
+        self._quantile = quantile
+        self._length = length
+        self._order: deque[float] = deque()
+        self._ranked: list[float] = []
+
+    def __len__(self) -> int:
+        return len(self._ranked)
+
+    def add(self, value: float) -> None:
+        """Take a finite value; the oldest one leaves."""
+        if len(self._order) == self._length:
+            del self._ranked[bisect_left(self._ranked, self._order.popleft())]
+        self._order.append(value)
+        insort(self._ranked, value)
+
+    @property
+    def value(self) -> float:
+        if not self._ranked:
+            return 0.0
+        return self._ranked[int(self._quantile * (len(self._ranked) - 1) + 0.5)]
+
+    def reset(self) -> None:
+        self._order.clear()
+        self._ranked.clear()
+
+
+class SpikeGate:
+    """Holds the last value through jumps far beyond what the signal does by itself (electrode pops).
+
+    A sample further from the last good one than ``factor`` times the 90 % quantile of the signal's own
+    changes over 10 ms is replaced by that last good one, for up to ``hold_s``; what lasts longer is a real
+    step and passes. Hum passes too: it makes up the quantile itself. Until half a second has been seen, and
+    where the quantile is zero (coarse converters), nothing is held.
+    """
+
+    def __init__(self, rate_hz: float, factor: float = 15.0, hold_s: float = 0.04) -> None:
+        self._factor = factor
+        self._hold = max(1, round(hold_s * rate_hz))
+        self._lag = max(1, round(0.01 * rate_hz))
+        # One change is measured every 20 ms over 10 s; neighbours say the same.
+        self._every = max(1, round(0.02 * rate_hz))
+        self._needed = round(0.5 * rate_hz / self._every)
+        self._changes = RecentQuantile(0.9, 500)
+        self._limit = 0.0
+        self.restart()
+
+    def restart(self) -> None:
+        """A new stretch of signal begins; the scale that was learnt stays."""
+        self._recent: deque[float] = deque(maxlen=self._lag + 1)
+        self._good: float | None = None
+        self._held = 0
+        self._phase = 0
+
+    def reset(self) -> None:
+        self._changes.reset()
+        self._limit = 0.0
+        self.restart()
+
+    def step(self, value: float) -> float:
+        """Take one finite sample, give the one to use instead."""
+        good = self._good
+        if good is not None and self._limit > 0.0 and abs(value - good) > self._limit:
+            self._held += 1
+            if self._held <= self._hold:
+                return good
+        self._held = 0
+        self._good = value
+        self._recent.append(value)
+        self._phase += 1
+        if self._phase >= self._every and len(self._recent) > self._lag:
+            self._phase = 0
+            self._changes.add(abs(value - self._recent[0]))
+            if len(self._changes) >= self._needed:
+                self._limit = self._factor * self._changes.value
+        return value
