@@ -1,0 +1,182 @@
+"""How strong a muscle pulls, one number a sample: the conditioning of the contraction detector.
+
+Both front ends give the natural logarithm of an amplitude, averaged over the electrodes.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Protocol
+
+import numpy as np
+
+from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
+from bridge.signals.types import Samples
+
+LOW_HZ = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
+HIGH_HZ = 500.0  # SENIAM: surface EMG ends about here
+LEAST_RATE_HZ = 195.0  # 200 Hz boards whose clock is a few per cent off
+LEAST_ENVELOPE_RATE_HZ = 20.0
+MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
+MAINS_QUALITY = 10.0  # wide enough for mains and board clocks that are half a hertz off together
+SMOOTHING_S = 0.012  # time constant of the mean square
+STILL_S = 0.25
+
+
+class MuscleAmplitude(Protocol):
+    def reset(self) -> None: ...
+
+    def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
+        """Samples of shape (n, electrodes) to log amplitude, energy for the onset, and whether all stand still.
+
+        Each of shape (n,); the amplitude is NaN where it is not known yet.
+        """
+        ...
+
+
+class _Steps:
+    """The smallest change seen in each electrode, taken for its converter's step, and stillness."""
+
+    def __init__(self, width: int, rate_hz: float) -> None:
+        self.smallest: Samples = np.full(width, np.inf)
+        self._still_samples = round(STILL_S * rate_hz)
+        self.reset()
+
+    def reset(self) -> None:
+        self._last: Samples | None = None
+        self._run = 0
+
+    def process(self, samples: Samples) -> tuple[Samples, Samples]:
+        """Smallest step so far, shape (n, electrodes), and for how many samples nothing moved, shape (n,)."""
+        before = samples[:1] if self._last is None else self._last
+        change = np.abs(np.diff(samples, axis=0, prepend=before))
+        self._last = samples[-1:].copy()
+        steps = np.minimum.accumulate(
+            np.vstack([self.smallest, np.where(change > 0, change, np.inf)]), axis=0
+        )[1:]
+        self.smallest = steps[-1].copy()
+        moved = (change > 0).any(axis=1)
+        position = np.arange(1, len(moved) + 1)
+        last_move = np.maximum.accumulate(np.where(moved, position, -self._run))
+        unmoved = position - last_move
+        self._run = int(unmoved[-1])
+        return steps, unmoved.astype(np.float64)
+
+    def still(self, unmoved: Samples) -> Samples:
+        return (unmoved >= self._still_samples).astype(np.float64)
+
+
+class EmgAmplitude:
+    """Raw EMG: 20 Hz to 500 Hz or Nyquist, mains notched out, short-time root mean square.
+
+    A converter's rounding noise (step / sqrt 12) is added as a floor, so that a signal that rests within one
+    step has a resting level. The energy for the onset is that of the Teager-Kaiser operator
+    x(n-1)^2 - x(n-2) x(n), one sample late (Solnik et al. 2008).
+    """
+
+    def __init__(self, width: int, rate_hz: float) -> None:
+        """Raises SamplingRateError below 195 Hz."""
+        if rate_hz < LEAST_RATE_HZ:
+            raise SamplingRateError(
+                f"EMG needs a sampling rate of 200 Hz or more, not {rate_hz:g} Hz; "
+                "a module that sends the rectified envelope is of kind emg-envelope"
+            )
+        high_hz = HIGH_HZ if rate_hz > 2.2 * HIGH_HZ else None
+        band = [design_band(rate_hz, LOW_HZ, high_hz, order=4)]
+        for mains_hz in MAINS_HZ:
+            if mains_hz < 0.45 * rate_hz:
+                band.append(design_band(rate_hz, notch_hz=(mains_hz,), notch_quality=MAINS_QUALITY))
+        self._band = [CausalFilter(np.vstack(band)) for _ in range(width)]
+        keep = float(np.exp(-1 / (SMOOTHING_S * rate_hz)))
+        mean = np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]])
+        self._square = [CausalFilter(mean) for _ in range(width)]
+        self._teager = [CausalFilter(mean) for _ in range(width)]
+        self._steps = _Steps(width, rate_hz)
+        self.reset()
+
+    def reset(self) -> None:
+        for bank in (self._band, self._square, self._teager):
+            for item in bank:
+                item.reset()
+        self._steps.reset()
+        self._before = [(0.0, 0.0)] * len(self._band)
+
+    def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
+        steps, unmoved = self._steps.process(samples)
+        total = np.zeros(len(samples))
+        energy = np.zeros(len(samples))
+        known = np.zeros(len(samples))
+        for column in range(samples.shape[1]):
+            y = self._band[column].process(np.ascontiguousarray(samples[:, column]))
+            past = np.concatenate([self._before[column], y])
+            self._before[column] = (float(past[-2]), float(past[-1]))
+            teager = np.maximum(past[1:-1] ** 2 - past[:-2] * past[2:], 0.0)
+            seen = np.isfinite(steps[:, column])
+            floor = np.where(seen, steps[:, column], 1.0) ** 2 / 12
+            total += np.where(seen, 0.5 * np.log(self._square[column].process(y * y) + floor), 0.0)
+            energy += np.where(seen, 0.5 * np.log(self._teager[column].process(teager) + floor), 0.0)
+            known += seen
+        with np.errstate(invalid="ignore"):
+            return total / known, energy / known, self._steps.still(unmoved)
+
+
+class EnvelopeAmplitude:
+    """An envelope that the module has already rectified and smoothed: no high-pass, any offset.
+
+    The amplitude is the height above the lowest tenth of a second of the last minute, plus four times the
+    unrest of the quietest half-second of that minute, which stands for the resting amplitude.
+    """
+
+    _PIECE_S = 0.1
+    _MEMORY_S = 60.0
+    _UNRESTS = 4.0
+
+    def __init__(self, width: int, rate_hz: float) -> None:
+        """Raises SamplingRateError below 20 Hz."""
+        if rate_hz < LEAST_ENVELOPE_RATE_HZ:
+            raise SamplingRateError(
+                f"an EMG envelope needs a sampling rate of 20 Hz or more, not {rate_hz:g} Hz"
+            )
+        self._piece = max(2, round(self._PIECE_S * rate_hz))
+        self._steps = _Steps(width, rate_hz)
+        memory = round(self._MEMORY_S / self._PIECE_S)
+        self._means: list[deque[float]] = [deque(maxlen=memory) for _ in range(width)]
+        self._unrests: list[deque[float]] = [deque(maxlen=memory) for _ in range(width)]
+        self._floor: list[tuple[float, float] | None] = [None] * width
+        self.reset()
+
+    def reset(self) -> None:
+        self._steps.reset()
+        self._open: list[list[float]] = [[] for _ in self._means]
+        self._lately: list[deque[float]] = [deque(maxlen=5) for _ in self._means]
+
+    def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
+        steps, unmoved = self._steps.process(samples)
+        logs = np.full(len(samples), np.nan)
+        for row, (values, least) in enumerate(zip(samples.tolist(), steps.tolist(), strict=True)):
+            total, known = 0.0, 0
+            for column, (value, step) in enumerate(zip(values, least, strict=True)):
+                self._add(column, value)
+                floor = self._floor[column]
+                if floor is not None and (step < np.inf or floor[1] > 0):
+                    unrest = max(floor[1], min(step, 1e300) / 2)
+                    total += float(np.log(max(value - floor[0], 0.0) + self._UNRESTS * unrest))
+                    known += 1
+            if known:
+                logs[row] = total / known
+        return logs, logs, np.zeros(len(samples))
+
+    def _add(self, column: int, value: float) -> None:
+        piece = self._open[column]
+        piece.append(value)
+        if len(piece) < self._piece:
+            return
+        mean = sum(piece) / len(piece)
+        lately = self._lately[column]
+        lately.append(sum(abs(item - mean) for item in piece) / len(piece))
+        self._means[column].append(mean)
+        if len(lately) == lately.maxlen:
+            self._unrests[column].append(sum(lately) / len(lately))
+        piece.clear()
+        if self._unrests[column]:
+            self._floor[column] = (min(self._means[column]), min(self._unrests[column]))
