@@ -66,7 +66,7 @@ def bind(info: StreamInfo, wanted: Iterable[Wanted]) -> list[Binding]:
         type_ = DETECTORS[request.detector]
         columns = _named(info, type_, request.channels) if request.channels else _found(info, type_)
         if len(columns) > 1 and not type_.many_channels:
-            groups = [(column,) for column in columns]
+            groups: list[tuple[int, ...]] = [(column,) for column in columns]
         else:
             groups = [columns]
         for group in groups:
@@ -258,6 +258,10 @@ class RuleEngine(Protocol):
 
     def advance(self, time: float) -> list[Action]: ...
 
+    def pause(self) -> list[Action]: ...
+
+    def resume(self) -> list[Action]: ...
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -294,10 +298,19 @@ class Pipeline:
         """No samples came, but time has passed: waits, holds and absences still end."""
         return self.engine.advance(time_s)
 
+    def pause(self) -> list[Action]:
+        """Stop every rule; returns what lets go of held things and the safe values."""
+        return self.engine.pause()
+
+    def resume(self) -> list[Action]:
+        return self.engine.resume()
+
     def lose(self, time_s: float, note: str, stream: str = "") -> Outcome:
+        """The stream's samples have stopped at ``time_s`` on the shared clock."""
         return self.take(self.chains[stream].lose(time_s, note))
 
     def flush(self) -> Outcome:
+        """The streams have ended: end what is open."""
         found = [item for chain in self.chains.values() for item in chain.flush()]
         found.sort(key=moment)
         return self.take(found)

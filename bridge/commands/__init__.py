@@ -8,15 +8,19 @@ from typing import NoReturn
 
 import click
 
-# command: (module below bridge.commands, one line of help)
-COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("demo", "The whole job with a synthetic person; nothing is sent."),
-    "run": ("run", "Turn a signal into control, as a rule file says."),
-    "ports": ("ports", "List the serial ports and what seems to be plugged in."),
-    "record": ("record", "Record a signal as EDF+."),
-    "detect": ("detect", "Print the events in a recording."),
-    "evaluate": ("evaluate", "Score a detector against reference annotations."),
-    "rules": ("rules", "Check, try and explain rule files."),
+# command: (module below bridge.commands, its name there, one line of help)
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "demo": ("demo", "command", "The whole job with a synthetic person; nothing is sent."),
+    "run": ("run", "command", "Turn a signal into control, as a rule file says."),
+    "status": ("control", "status", "Say how the running daemon does."),
+    "pause": ("control", "pause", "Pause the running daemon."),
+    "resume": ("control", "resume", "Let the paused daemon go on."),
+    "ports": ("ports", "command", "List the serial ports and what seems to be plugged in."),
+    "record": ("record", "command", "Record a signal as EDF+."),
+    "detect": ("detect", "command", "Print the events in a recording."),
+    "evaluate": ("evaluate", "command", "Score a detector against reference annotations."),
+    "unit": ("unit", "command", "Print a systemd user unit for the daemon."),
+    "rules": ("rules", "command", "Check, try and explain rule files."),
 }
 
 
@@ -29,14 +33,14 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"bridge.commands.{COMMANDS[cmd_name][0]}")
-        command = module.command
+        file, name, _ = COMMANDS[cmd_name]
+        command = getattr(importlib.import_module(f"bridge.commands.{file}"), name)
         assert isinstance(command, click.Command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+            formatter.write_dl([(name, text) for name, (*_, text) in COMMANDS.items()])
 
 
 @click.group(

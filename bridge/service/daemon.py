@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import logging
 import signal
 import time
@@ -158,19 +159,19 @@ class Daemon:
 
     async def _until_done(self) -> None:
         readers = [
-            asyncio.ensure_future(source.run(lambda block, name=name: self._take(name, block)))
+            asyncio.ensure_future(source.run(functools.partial(self._take, name)))
             for name, source in self._sources.items()
         ]
-        done = asyncio.gather(*readers)
-        stop = asyncio.ensure_future(self._stop.wait())
+        done = asyncio.ensure_future(_all(readers))
+        stop = asyncio.ensure_future(_until(self._stop))
         ticker = asyncio.ensure_future(self._tick())
         try:
-            await asyncio.wait({done, stop, ticker}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait((done, stop, ticker), return_when=asyncio.FIRST_COMPLETED)
             for task in (done, ticker):
                 if task.done() and not task.cancelled():
                     task.result()
         finally:
-            for task in (*readers, stop, ticker):
+            for task in (*readers, stop, ticker, done):
                 task.cancel()
             await asyncio.gather(done, stop, ticker, return_exceptions=True)
 
@@ -273,6 +274,14 @@ class Daemon:
         for tap in self._taps:
             with _reported("closing a tap"):
                 tap.closed()
+
+
+async def _all(readers: Sequence[asyncio.Future[None]]) -> None:
+    await asyncio.gather(*readers)
+
+
+async def _until(event: asyncio.Event) -> None:
+    await event.wait()
 
 
 @contextlib.contextmanager

@@ -1,0 +1,71 @@
+"""`status`, `pause` and `resume`: talk to a running daemon over its control socket."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from bridge.service.control import ControlError, ask
+
+
+def _talk(word: str, show: Callable[[dict[str, Any]], str], pid: int | None, as_json: bool) -> None:
+    try:
+        answer = ask(word, pid)
+    except ControlError as error:
+        raise click.ClickException(str(error)) from error
+    click.echo(json.dumps(answer) if as_json else show(answer))
+
+
+_pid = click.option("--pid", type=int, help="Which daemon, when several run.")
+_as_json = click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+
+
+def _in_words(answer: dict[str, Any]) -> str:
+    events = ", ".join(f"{kind} {count}" for kind, count in sorted(answer["events"].items())) or "none"
+    actions = (
+        ", ".join(
+            f"{output} {count} {result}"
+            for output, results in sorted(answer["actions"].items())
+            for result, count in sorted(results.items())
+        )
+        or "none"
+    )
+    latency = answer["latency_ms"]["median"]
+    return "\n".join(
+        (
+            f"state     {answer['state']}",
+            f"uptime    {answer['uptime_s']:.0f} s",
+            f"samples   {answer['samples']}, {answer['lost_samples']} lost, "
+            f"{answer['skipped_lines']} lines skipped",
+            f"events    {events}",
+            f"actions   {actions}",
+            f"latency   {'none yet' if latency is None else f'{latency:.2f} ms median'}",
+        )
+    )
+
+
+@click.command(epilog="Example: biosignal-bridge status --json")
+@_pid
+@_as_json
+def status(pid: int | None, as_json: bool) -> None:
+    """Say how the running daemon does."""
+    _talk("status", _in_words, pid, as_json)
+
+
+@click.command(epilog="Example: biosignal-bridge pause")
+@_pid
+@_as_json
+def pause(pid: int | None, as_json: bool) -> None:
+    """Pause every rule of the running daemon; what is held is let go, safe values are sent once."""
+    _talk("pause", lambda answer: str(answer["state"]), pid, as_json)
+
+
+@click.command(epilog="Example: biosignal-bridge resume")
+@_pid
+@_as_json
+def resume(pid: int | None, as_json: bool) -> None:
+    """Return the running daemon to the state it had before the pause."""
+    _talk("resume", lambda answer: str(answer["state"]), pid, as_json)

@@ -1,0 +1,125 @@
+"""The control socket: `status`, `pause`, `resume`, `arm` and `disarm` for a running daemon.
+
+One Unix socket a daemon, in the user's own runtime folder (mode 700), named after its process. A request is
+one JSON line ``{"do": "status"}``; the answer is one JSON line, ``{"error": …}`` when it was refused.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import socket
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+_LONGEST_REQUEST = 1024
+_PATIENCE_S = 2.0
+
+
+class ControlError(Exception):
+    """No daemon answers, or several do and none was named."""
+
+
+def runtime_folder() -> Path:
+    """Where the sockets lie: XDG_RUNTIME_DIR or what stands for it on this system."""
+    import platformdirs
+
+    return Path(platformdirs.user_runtime_dir("biosignal-bridge", appauthor=False))
+
+
+class ControlServer:
+    """Listens for the life of the daemon. ``answers`` maps a request's word to what makes the answer."""
+
+    def __init__(self, answers: Mapping[str, Callable[[], Mapping[str, Any]]]) -> None:
+        self._answers = dict(answers)
+        self._server: asyncio.Server | None = None
+        self.path = runtime_folder() / f"{os.getpid()}.sock"
+
+    async def start(self) -> None:
+        """Raises OSError when the folder cannot be used."""
+        folder = self.path.parent
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder.chmod(0o700)
+        self.path.unlink(missing_ok=True)
+        self._server = await asyncio.start_unix_server(self._serve, self.path, limit=_LONGEST_REQUEST)
+        self.path.chmod(0o600)
+
+    async def stop(self) -> None:
+        if self._server is not None:
+            self._server.close()
+            self._server = None
+            self.path.unlink(missing_ok=True)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            async with asyncio.timeout(_PATIENCE_S):
+                answer = self._answer(await reader.readline())
+                writer.write(json.dumps(answer).encode() + b"\n")
+                await writer.drain()
+        except (ValueError, TimeoutError, ConnectionError):
+            # Too long, too slow or gone: nothing to answer.
+            pass
+        finally:
+            writer.close()
+
+    def _answer(self, line: bytes) -> Mapping[str, Any]:
+        try:
+            request = json.loads(line)
+        except (ValueError, RecursionError):
+            return {"error": "a request is one line of JSON"}
+        word = request.get("do") if isinstance(request, dict) else None
+        if not isinstance(word, str) or word not in self._answers:
+            return {"error": f"ask for one of: {', '.join(sorted(self._answers))}"}
+        return self._answers[word]()
+
+
+def daemons() -> list[int]:
+    """Process ids of the daemons that listen; what a killed one left behind is removed."""
+    found = []
+    for path in sorted(runtime_folder().glob("*.sock")):
+        with contextlib.suppress(ValueError):
+            pid = int(path.stem)
+            if _alive(path):
+                found.append(pid)
+            else:
+                path.unlink(missing_ok=True)
+    return found
+
+
+def _alive(path: Path) -> bool:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
+        probe.settimeout(_PATIENCE_S)
+        try:
+            probe.connect(str(path))
+        except OSError:
+            return False
+    return True
+
+
+def ask(word: str, pid: int | None = None) -> dict[str, Any]:
+    """Send one request to a running daemon. Raises ControlError."""
+    running = daemons()
+    if pid is None:
+        if not running:
+            raise ControlError("no daemon is running; start one with `biosignal-bridge run FILE`")
+        if len(running) > 1:
+            listed = ", ".join(map(str, running))
+            raise ControlError(f"several daemons are running; name one with --pid: {listed}")
+        pid = running[0]
+    elif pid not in running:
+        raise ControlError(f"no daemon with process id {pid} is running")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+        link.settimeout(_PATIENCE_S)
+        try:
+            link.connect(str(runtime_folder() / f"{pid}.sock"))
+            link.sendall(json.dumps({"do": word}).encode() + b"\n")
+            with link.makefile("rb") as answer:
+                plain = json.loads(answer.readline())
+        except (OSError, ValueError) as error:
+            raise ControlError(f"daemon {pid} does not answer: {error}") from error
+    if not isinstance(plain, dict) or "error" in plain:
+        raise ControlError(f"daemon {pid}: {plain.get('error') if isinstance(plain, dict) else plain}")
+    return plain
