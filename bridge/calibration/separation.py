@@ -1,0 +1,47 @@
+"""How well one number tells acts from everything else."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+
+def d_prime(acts: Sequence[float], others: Sequence[float]) -> float | None:
+    """Sensitivity index: difference of the means over the root of the mean variance (n - 1).
+
+    The form for unequal variances (Green & Swets 1966; Simpson & Fitter 1973 call it d_a). None when either
+    side has fewer than two values or nothing varies.
+    """
+    if len(acts) < 2 or len(others) < 2:
+        return None
+    a, b = np.asarray(acts, dtype=np.float64), np.asarray(others, dtype=np.float64)
+    spread = math.sqrt((float(a.var(ddof=1)) + float(b.var(ddof=1))) / 2)
+    if spread == 0:
+        return None
+    return float(a.mean() - b.mean()) / spread
+
+
+def d_prime_of_rates(hit_rate: float, false_rate: float) -> float:
+    """z(hits) - z(false alarms), the equal-variance form for a yes-no task. Raises ValueError outside 0..1."""
+    from scipy.special import ndtri
+
+    if not (0 < hit_rate < 1 and 0 < false_rate < 1):
+        raise ValueError("rates of exactly 0 or 1 have no finite z")
+    return float(ndtri(hit_rate) - ndtri(false_rate))
+
+
+def area_under_curve(acts: Sequence[float], others: Sequence[float]) -> float | None:
+    """Area under the receiver operating characteristic: P(act > other) + P(equal) / 2.
+
+    It equals the Mann-Whitney U over the product of the counts (Hanley & McNeil 1982). None when either side
+    is empty.
+    """
+    if not len(acts) or not len(others):
+        return None
+    b = np.sort(np.asarray(others, dtype=np.float64))
+    a = np.asarray(acts, dtype=np.float64)
+    below = np.searchsorted(b, a, side="left")
+    not_above = np.searchsorted(b, a, side="right")
+    return float((below + not_above).sum()) / (2.0 * len(a) * len(b))
