@@ -48,8 +48,8 @@ class ContractionSettings:
     """Amplitudes are in the channel's unit (RMS; the geometric mean where electrodes are many).
 
     ``rest``, ``usual`` (a comfortable contraction) and ``mvc`` (maximum voluntary contraction) come from a
-    profile; without them they are learnt: rest from the first two seconds, ``usual`` as the median peak of the
-    last five contractions, ``mvc`` as the largest level so far (ten times rest until more has been seen).
+    profile; without them they are learnt: rest from the first two seconds, ``usual`` as the median peak of
+    the last five contractions, ``mvc`` as the largest level so far (ten times rest until more was seen).
     """
 
     on_fraction: float = 0.3  # start, as a fraction of the way from rest to the usual contraction
@@ -143,7 +143,7 @@ class ContractionDetector:
         conditioned = np.full((3, len(block)), np.nan)
         if self._expected is not None and block.first != self._expected:
             found.extend(self._break(block.first))
-        valid = np.isfinite(block.samples).all(axis=1)
+        valid = np.asarray(np.isfinite(block.samples).all(axis=1))
         edges = np.flatnonzero(np.diff(valid)) + 1
         for rows in np.split(np.arange(len(block)), edges):
             first = block.first + int(rows[0])
@@ -333,7 +333,7 @@ class ContractionDetector:
 def create(
     name: str, channels: Sequence[Channel], rate_hz: float, settings: Mapping[str, Any]
 ) -> ContractionDetector:
-    """Raises SamplingRateError for a rate that cannot carry EMG, SettingsError for settings that make no sense."""
+    """A contraction detector. Raises SettingsError, or SamplingRateError below 200 Hz (envelopes 20 Hz)."""
     return ContractionDetector(name, channels, rate_hz, settings_from(ContractionSettings, settings))
 
 

@@ -9,6 +9,7 @@ from collections import deque
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
 from bridge.signals.types import Samples
@@ -27,9 +28,9 @@ class MuscleAmplitude(Protocol):
     def reset(self) -> None: ...
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
-        """Samples of shape (n, electrodes) to log amplitude, energy for the onset, and whether all stand still.
+        """Samples of shape (n, electrodes) to log amplitude, log energy and whether all stand still (1 or 0).
 
-        Each of shape (n,); the amplitude is NaN where it is not known yet.
+        Each of shape (n,). The energy places the onset. NaN where a value is not known yet.
         """
         ...
 
@@ -55,7 +56,7 @@ class _Steps:
             np.vstack([self.smallest, np.where(change > 0, change, np.inf)]), axis=0
         )[1:]
         self.smallest = steps[-1].copy()
-        moved = (change > 0).any(axis=1)
+        moved: NDArray[np.bool_] = np.asarray((change > 0).any(axis=1))
         position = np.arange(1, len(moved) + 1)
         last_move = np.maximum.accumulate(np.where(moved, position, -self._run))
         unmoved = position - last_move
@@ -82,11 +83,8 @@ class EmgAmplitude:
                 "a module that sends the rectified envelope is of kind emg-envelope"
             )
         high_hz = HIGH_HZ if rate_hz > 2.2 * HIGH_HZ else None
-        band = [design_band(rate_hz, LOW_HZ, high_hz, order=4)]
-        for mains_hz in MAINS_HZ:
-            if mains_hz < 0.45 * rate_hz:
-                band.append(design_band(rate_hz, notch_hz=(mains_hz,), notch_quality=MAINS_QUALITY))
-        self._band = [CausalFilter(np.vstack(band)) for _ in range(width)]
+        band = design_band(rate_hz, LOW_HZ, high_hz, order=4, notch_hz=MAINS_HZ, notch_quality=MAINS_QUALITY)
+        self._band = [CausalFilter(band) for _ in range(width)]
         keep = float(np.exp(-1 / (SMOOTHING_S * rate_hz)))
         mean = np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]])
         self._square = [CausalFilter(mean) for _ in range(width)]
@@ -151,7 +149,7 @@ class EnvelopeAmplitude:
         self._lately: list[deque[float]] = [deque(maxlen=5) for _ in self._means]
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
-        steps, unmoved = self._steps.process(samples)
+        steps, _ = self._steps.process(samples)
         logs = np.full(len(samples), np.nan)
         for row, (values, least) in enumerate(zip(samples.tolist(), steps.tolist(), strict=True)):
             total, known = 0.0, 0
