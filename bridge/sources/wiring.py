@@ -1,0 +1,196 @@
+"""From rows of numbers to blocks: which column is which channel, in which unit, what is missing."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bridge.signals.types import Block, Channel, ChannelKind, Samples, StreamInfo, Unit
+from bridge.sources.clock import SampleClock, measured_rate
+from bridge.sources.protocol import SourceCounts, SourceError
+
+log = logging.getLogger("bridge")
+
+# A stream that stays this far behind its own clock has lost samples.
+_BEHIND_S = 0.25
+_BEHIND_FOR_S = 1.0
+_CHECK_AFTER_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A channel of a live source. ``column`` counts from 0; None takes the columns in order.
+
+    With ``gain`` and ``reference_v`` (and ``bits``) counts become µV at the electrode. ``low``/``high``
+    are the converter's rails, in counts.
+    """
+
+    name: str
+    kind: ChannelKind
+    column: int | None = None
+    gain: float | None = None
+    reference_v: float | None = None
+    bits: int | None = None
+    unit: Unit = "count"
+    low: float | None = None
+    high: float | None = None
+
+    def channel(self) -> tuple[Channel, float]:
+        """The channel as the rest of the program knows it, and the factor from what comes to its unit."""
+        low, high = self.low, self.high
+        if self.bits is not None:
+            low = 0.0 if low is None else low
+            high = float(2**self.bits - 1) if high is None else high
+        factor, unit = 1.0, self.unit
+        if self.gain is not None and self.reference_v is not None:
+            if self.bits is None:
+                raise SourceError(f"channel {self.name!r} has a gain and a reference voltage but no `bits`")
+            factor, unit = self.reference_v / 2**self.bits / self.gain * 1e6, "uV"
+        rails = (-np.inf if low is None else low * factor, np.inf if high is None else high * factor)
+        step = factor if self.bits is not None else 0.0
+        return Channel(self.name, self.kind, unit, min(rails), max(rails), step), factor
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Columns and factors of all channels, in order."""
+
+    channels: tuple[Channel, ...]
+    columns: tuple[int, ...]
+    factors: tuple[float, ...]
+    explicit: bool  # do the channels say which column each is, so that others may be left over?
+
+    def check_columns(self, sent: int, where: str) -> None:
+        """Raises SourceError when what is sent is not what the channels need."""
+        last = max(self.columns)
+        if last >= sent:
+            name = self.channels[self.columns.index(last)].name
+            raise SourceError(
+                f"{where} sends {_numbers(sent)} a line, but channel {name!r} is number {last + 1}; "
+                f"correct `channels`"
+            )
+        if sent > len(self.columns) and not self.explicit:
+            raise SourceError(
+                f"{where} sends {_numbers(sent)} a line, but `channels` names {len(self.columns)}; "
+                f"name them all, or say which with `column: N` (the first is 1)"
+            )
+
+    def samples(self, rows: Sequence[Sequence[float]]) -> Samples:
+        """Rows as samples in the channels' units, shape (n, channels)."""
+        table = np.array(rows, dtype=np.float64).reshape(len(rows), -1)
+        if self.explicit or table.shape[1] != len(self.columns):
+            table = np.ascontiguousarray(table[:, self.columns])
+        if any(factor != 1.0 for factor in self.factors):
+            table *= self.factors
+        return table
+
+
+def wiring(wires: Sequence[Wire]) -> Wiring:
+    """Raises SourceError when two channels share a name or none are given."""
+    if not wires:
+        raise SourceError("the source has no `channels`; say what each number of a line is")
+    names = [wire.name for wire in wires]
+    for name in names:
+        if names.count(name) > 1:
+            raise SourceError(f"two channels are called {name!r}")
+    built = [wire.channel() for wire in wires]
+    columns = tuple(index if wire.column is None else wire.column for index, wire in enumerate(wires))
+    return Wiring(
+        tuple(channel for channel, _ in built),
+        columns,
+        tuple(factor for _, factor in built),
+        any(wire.column is not None for wire in wires),
+    )
+
+
+def _numbers(count: int) -> str:
+    return "1 number" if count == 1 else f"{count} numbers"
+
+
+class Assembler:
+    """Numbers the samples of a stream that carries no numbers itself, and keeps its clock.
+
+    After ``reconnected`` and after a stall the next index is the one that is due by the clock: what was
+    missed is a jump in ``first``.
+    """
+
+    def __init__(self, plan: Wiring, rate_hz: float, counts: SourceCounts, name: str) -> None:
+        self.info = StreamInfo(plan.channels, rate_hz)
+        self.clock = SampleClock(rate_hz)
+        self._plan = plan
+        self._counts = counts
+        self._name = name
+        self._next = 0
+        self._jump = False
+        self._behind_since_s: float | None = None
+        self._least_behind = 0.0
+        self._arrivals: tuple[list[int], list[float]] | None = ([], [])
+        self._trusted = False
+
+    def reconnected(self) -> None:
+        self._jump = self.clock.started
+        self._behind_since_s = None
+
+    def block(self, rows: Sequence[Sequence[float]], received_s: float) -> Block:
+        """The rows that arrived together, numbered."""
+        count = len(rows)
+        if self.clock.started:
+            behind = self.clock.index_at(received_s) - (self._next + count - 1)
+            if self._jump:
+                self._skip(behind)
+                self._jump = False
+            elif self._trusted:
+                self._watch(behind, received_s)
+        block = Block(self._plan.samples(rows), self._next, received_s)
+        self._next += count
+        self._counts.samples += count
+        if self._behind_since_s is None:
+            self.clock.update(self._next - 1, received_s)
+        if self._arrivals is not None:
+            self._check_rate(received_s)
+        return block
+
+    def _skip(self, samples: float) -> None:
+        missed = round(samples)
+        if missed > 0:
+            self._next += missed
+            self._counts.lost_samples += missed
+
+    def _watch(self, behind: float, received_s: float) -> None:
+        """Late samples catch up; lost ones do not."""
+        if behind < _BEHIND_S * self.info.rate:
+            self._behind_since_s = None
+        elif self._behind_since_s is None:
+            self._behind_since_s, self._least_behind = received_s, behind
+        else:
+            self._least_behind = min(self._least_behind, behind)
+            if received_s - self._behind_since_s > _BEHIND_FOR_S:
+                log.warning(
+                    "%s: %.1f s of samples are missing", self._name, self._least_behind / self.info.rate
+                )
+                self._skip(self._least_behind)
+                self._behind_since_s = None
+
+    def _check_rate(self, received_s: float) -> None:
+        """After a few seconds, compare the rate with the stated one; only a right one can show losses."""
+        assert self._arrivals is not None
+        indices, times = self._arrivals
+        indices.append(self._next - 1)
+        times.append(received_s)
+        if received_s - times[0] < _CHECK_AFTER_S:
+            return
+        self._arrivals = None
+        measured = measured_rate(indices, times)
+        if measured is None or abs(measured / self.info.rate - 1) > 0.03:
+            if measured is not None:
+                log.warning(
+                    "%s: samples come at about %g Hz, not %g Hz; correct `rate:`",
+                    self._name,
+                    measured,
+                    self.info.rate,
+                )
+        else:
+            self._trusted = True
