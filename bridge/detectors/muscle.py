@@ -22,6 +22,7 @@ MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
 MAINS_QUALITY = 10.0  # wide enough for mains and board clocks that are half a hertz off together
 SMOOTHING_S = 0.012  # time constant of the mean square
 STILL_S = 0.25
+_TINY = 1e-200  # keeps logarithms finite
 
 
 class MuscleAmplitude(Protocol):
@@ -110,7 +111,7 @@ class EmgAmplitude:
             self._before[column] = (float(past[-2]), float(past[-1]))
             teager = np.maximum(past[1:-1] ** 2 - past[:-2] * past[2:], 0.0)
             seen = np.isfinite(steps[:, column])
-            floor = np.where(seen, steps[:, column], 1.0) ** 2 / 12
+            floor = np.maximum(np.where(seen, steps[:, column], 1.0) ** 2 / 12, _TINY)
             total += np.where(seen, 0.5 * np.log(self._square[column].process(y * y) + floor), 0.0)
             energy += np.where(seen, 0.5 * np.log(self._teager[column].process(teager) + floor), 0.0)
             known += seen
