@@ -1,0 +1,195 @@
+"""What passes through the daemon, kept for the page. No sockets here: a tap and its memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from bridge.detectors.protocol import Detector
+from bridge.monitor import frames
+from bridge.monitor.history import History
+from bridge.monitor.journal import Journal
+from bridge.monitor.lent import LoadedRules, Service
+from bridge.monitor.plain import settings_to_json
+from bridge.rules.actions import Action
+from bridge.signals.types import Block, Detection, StreamInfo
+
+if TYPE_CHECKING:
+    from bridge.pipeline import DetectionChain
+
+
+class Feed:
+    """The tap's side of the monitor: cheap while nobody looks.
+
+    ``layout`` grows when the streams change, ``rules_version`` when the rules do.
+    """
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+        self.journal = Journal()
+        self.names: tuple[str, ...] = ()
+        self.histories: tuple[History, ...] = ()
+        self.chains: tuple[DetectionChain | None, ...] = ()
+        self.layout = 0
+        self.rules_version = 0
+        self.ended = False
+        self._by_name: dict[str, History] = {}
+        self._rules = LoadedRules()
+
+    def open(self, infos: Mapping[str, StreamInfo]) -> None:
+        pipeline = self.service.pipeline()
+        chains = pipeline.chains if pipeline is not None else {}
+        self.names = tuple(infos)
+        self.chains = tuple(chains.get(name) for name in infos)
+        self.histories = tuple(
+            History(info, chain.detectors if chain is not None else ())
+            for info, chain in zip(infos.values(), self.chains, strict=True)
+        )
+        self._by_name = dict(zip(self.names, self.histories, strict=True))
+        self.layout += 1
+        self.ended = False
+
+    def block(self, stream: str, block: Block) -> None:
+        history = self._by_name.get(stream)
+        if history is not None and len(block):
+            history.add(block)
+
+    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, str]]) -> None:
+        self.journal.add(detections, actions)
+
+    def settle(self) -> None:
+        for history in self.histories:
+            history.settle()
+
+    def start_s(self, place: int) -> float:
+        chain = self.chains[place]
+        return chain.start_s if chain is not None else 0.0
+
+    def frame(self, place: int, first: int, end: int) -> bytes:
+        history = self.histories[place]
+        columns = history.columns(first, end)
+        return frames.section(frames.SIGNAL, place, history.epoch, first, self.start_s(place), columns)
+
+    def find(self, stream: str, detector: str) -> tuple[DetectionChain, History, Detector] | None:
+        for name, chain, history in zip(self.names, self.chains, self.histories, strict=True):
+            if name == stream and chain is not None:
+                for candidate in chain.detectors:
+                    if candidate.name == detector:
+                        return chain, history, candidate
+        return None
+
+    def rules(self) -> LoadedRules:
+        """The rules in force; counts up ``rules_version`` when they are not the ones of the last call."""
+        rules = self.service.rules()
+        if rules != self._rules:
+            self._rules = rules
+            self.rules_version += 1
+        return rules
+
+    def hello(self) -> dict[str, Any]:
+        """What the page needs before any signal: streams, channels, detectors and their settings."""
+        return {
+            "type": "hello",
+            "layout": self.layout,
+            "dry_run": self.service.dry_run,
+            "can_keep": self.service.keep is not None,
+            "streams": [
+                {
+                    "name": name,
+                    "rate_hz": history.info.rate,
+                    "per_column": history.per_column,
+                    "parts": history.parts,
+                    "length": history.length,
+                    "channels": [
+                        {"name": channel.name, "kind": channel.kind, "unit": channel.unit}
+                        for channel in history.info.channels
+                    ],
+                    "detectors": [] if chain is None else _detectors(chain),
+                }
+                for name, history, chain in zip(self.names, self.histories, self.chains, strict=True)
+            ],
+        }
+
+    def now(self) -> dict[str, Any]:
+        """What changes all the time: state, health, levels, verdicts, what fired."""
+        health = self.service.health()
+        return {
+            "type": "now",
+            "state": self.service.state(),
+            "ended": self.ended,
+            "latency_median_ms": health.latency_median_ms,
+            "latency_p99_ms": health.latency_p99_ms,
+            "lost_samples": health.lost_samples or sum(history.lost for history in self.histories),
+            "skipped_lines": health.skipped_lines,
+            "levels": [
+                {
+                    "kind": level.kind,
+                    "time": level.time,
+                    "value": level.value,
+                    "channel": level.channel,
+                    "detector": level.detector,
+                }
+                for level in self.journal.levels.values()
+            ],
+            "fired": {name: [n, self.journal.fired_s[name]] for name, n in self.journal.fired.items()},
+            "signal": [_verdicts(chain) for chain in self.chains],
+            "measured_hz": [history.measured_hz for history in self.histories],
+        }
+
+    def status(self) -> dict[str, Any]:
+        """``/status``: the same for scripts, with totals."""
+        now = self.now()
+        del now["type"], now["fired"], now["signal"], now["measured_hz"]
+        rules = self.rules()
+        return {
+            **now,
+            "dry_run": self.service.dry_run,
+            "streams": [
+                {
+                    "name": name,
+                    "rate_hz": history.info.rate,
+                    "measured_hz": history.measured_hz,
+                    "samples": history.samples,
+                    "lost_samples": history.lost,
+                    "channels": [
+                        {"name": channel.name, "kind": channel.kind, "unit": channel.unit, **verdict}
+                        for channel, verdict in zip(
+                            history.info.channels,
+                            _verdicts(chain) or [{} for _ in history.info.channels],
+                            strict=True,
+                        )
+                    ],
+                    "detectors": [] if chain is None else [detector.name for detector in chain.detectors],
+                }
+                for name, history, chain in zip(self.names, self.histories, self.chains, strict=True)
+            ],
+            "events": dict(self.journal.events),
+            "actions": dict(self.journal.actions),
+            "rules": {
+                "file": rules.file,
+                "problems": list(rules.problems),
+                "fired": dict(self.journal.fired),
+            },
+        }
+
+
+def _detectors(chain: DetectionChain) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": detector.name,
+            "type": binding.type.name,
+            "columns": list(binding.columns),
+            "settings": settings_to_json(detector.settings),
+        }
+        for detector, binding in zip(chain.detectors, chain.bindings, strict=True)
+    ]
+
+
+def _verdicts(chain: DetectionChain | None) -> list[dict[str, Any]]:
+    if chain is None:
+        return []
+    return [verdict_to_json(quality) for quality in chain.quality]
+
+
+def verdict_to_json(quality: Any) -> dict[str, Any]:
+    return {"verdict": str(quality.verdict.value), "reason": quality.reason}

@@ -1,0 +1,56 @@
+"""What the service lends to the monitor: callables, because the monitor never imports the service."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from bridge.pipeline import Pipeline
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How the daemon does. Latency: from a sample's arrival to the action at its output, in milliseconds."""
+
+    latency_median_ms: float | None = None
+    latency_p99_ms: float | None = None
+    lost_samples: int = 0
+    skipped_lines: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRule:
+    """One rule or level rule: the name that its actions carry, and what it does in a plain sentence."""
+
+    name: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRules:
+    """The rules in force. ``problems``: why the last reload was refused, one line each, with its place."""
+
+    file: str = ""
+    rules: tuple[LoadedRule, ...] = ()
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """Called on the event loop's thread; none of these may block.
+
+    ``state`` says ``armed``, ``disarmed`` or ``paused``. ``keep`` writes a detector's settings into the
+    profile and uses them from now on; it raises ValueError or OSError with a reason for the user, and is None
+    where there is no profile.
+    """
+
+    pipeline: Callable[[], Pipeline | None]
+    state: Callable[[], str]
+    pause: Callable[[bool], None]
+    arm: Callable[[bool], None]
+    health: Callable[[], Health] = Health
+    rules: Callable[[], LoadedRules] = LoadedRules
+    keep: Callable[[str, Mapping[str, Any]], None] | None = None
+    dry_run: bool = False

@@ -1,0 +1,75 @@
+"""What a page may say to the daemon. Anything else closes the connection."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+MOST_BYTES = 4096
+MOST_A_SECOND = 60
+
+_Name = Annotated[str, Field(max_length=100)]
+_Setting = Annotated[float, Field(allow_inf_nan=False)] | bool | Annotated[str, Field(max_length=60)] | None
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Start(_Message):
+    """First message. ``columns``: the next column wanted of each stream; ``log``: the last entry seen."""
+
+    type: Literal["start"]
+    boot: _Name = ""
+    layout: int = 0
+    epochs: Annotated[list[int], Field(max_length=64)] = []
+    columns: Annotated[list[int], Field(max_length=64)] = []
+    log: Annotated[int, Field(ge=0)] = 0
+
+
+class View(_Message):
+    """A hidden tab asks for nothing."""
+
+    type: Literal["view"]
+    visible: bool
+
+
+class Pause(_Message):
+    type: Literal["pause"]
+    paused: bool
+
+
+class Arm(_Message):
+    type: Literal["arm"]
+    armed: bool
+
+
+class Tune(_Message):
+    """Try settings on what is kept; the answer carries ``id``."""
+
+    type: Literal["tune"]
+    id: int
+    stream: _Name
+    detector: _Name
+    settings: Annotated[dict[_Name, _Setting], Field(max_length=40)]
+
+
+class Keep(_Message):
+    """Keep settings of a detector in the profile."""
+
+    type: Literal["keep"]
+    detector: _Name
+    settings: Annotated[dict[_Name, _Setting], Field(max_length=40)]
+
+
+Message = Start | View | Pause | Arm | Tune | Keep
+_ADAPTER: TypeAdapter[Message] = TypeAdapter(Annotated[Message, Field(discriminator="type")])
+
+
+def parse(text: str) -> Message:
+    """Raises ValueError when the text is no message we know."""
+    try:
+        return _ADAPTER.validate_json(text)
+    except ValidationError as error:
+        raise ValueError(f"{error.error_count()} mistakes in a message") from error

@@ -1,0 +1,89 @@
+// Joins the connection to the views.
+import { parse, SIGNAL } from "./frames.js";
+import { Happened } from "./happened.js";
+import { Link } from "./link.js";
+import { showHealth, showLevels, showOpen, showSignal, showState } from "./panel.js";
+import { showFired, showRules } from "./rules.js";
+import { Watch } from "./watch.js";
+
+const $ = (id) => document.getElementById(id);
+
+if (location.search) history.replaceState(null, "", location.pathname + location.hash);
+
+export const watch = new Watch();
+const happened = new Happened((time) => {
+  location.hash = "#watch";
+  watch.goTo(Math.min(watch.newest - 0.02, time + watch.span / 2));
+  $("plot").focus();
+});
+let hello = null;
+let state = "lost";
+
+function heard(message) {
+  if (message.type === "hello") {
+    hello = message;
+    watch.layout(message.streams);
+    happened.clear();
+    $("levels").replaceChildren();
+    $("source").textContent = message.streams.map((s) => [s.name, `${s.channels.length} ${s.channels.length === 1 ? "channel" : "channels"} at ${s.rate_hz} Hz`].filter(Boolean).join(": ")).join(" · ") || "no source yet";
+  } else if (message.type === "now" && hello) {
+    state = message.ended ? "ended" : message.state;
+    showState(state, hello.dry_run, hello.control);
+    showLevels(message.levels);
+    showSignal(watch.streams, watch.lanes, message.signal);
+    showHealth(message, watch.streams);
+    showFired(message.fired);
+    showOpen(watch.journal);
+  } else if (message.type === "log") {
+    watch.journal.add(message.entries);
+    watch.dirty = true;
+    happened.add(message.entries);
+  } else if (message.type === "rules") {
+    showRules(message);
+  } else if (message.type === "refused") {
+    notice(message.reason);
+  }
+}
+
+function notice(words) {
+  $("notice").textContent = words;
+  $("notice").hidden = !words;
+}
+
+export const link = new Link(
+  {
+    open: () => notice(""),
+    text: heard,
+    binary: (buffer) => {
+      for (const section of parse(buffer)) if (section.kind === SIGNAL) watch.append(section);
+    },
+    down: (words) => {
+      notice(words);
+      state = "lost";
+      showState("lost", hello?.dry_run ?? false, hello?.control ?? false);
+    },
+  },
+  () => (hello ? { boot: hello.boot, layout: hello.layout, ...watch.resume() } : {}),
+);
+
+$("stop").onclick = () => link.send({ type: "pause", paused: state !== "paused" });
+$("arm").onclick = () => link.send({ type: "arm", armed: state !== "armed" });
+addEventListener("keydown", (event) => {
+  // Escape only ever stops: it never resumes.
+  if (event.key === "Escape" && hello?.control) link.send({ type: "pause", paused: true });
+});
+
+function showView() {
+  const views = ["watch", "rules"];
+  const wanted = views.includes(location.hash.slice(1)) ? location.hash.slice(1) : "watch";
+  for (const name of views) $(name).hidden = name !== wanted;
+  for (const anchor of document.querySelectorAll("nav a")) {
+    const here = anchor.hash === `#${wanted}`;
+    if (here) anchor.setAttribute("aria-current", "page");
+    else anchor.removeAttribute("aria-current");
+    if (here) document.title = `${anchor.textContent} · biosignal-bridge`;
+  }
+  if (wanted === "watch") watch.resize();
+}
+addEventListener("hashchange", showView);
+showView();

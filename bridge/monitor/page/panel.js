@@ -1,0 +1,127 @@
+// Beside the picture and above it: state, levels, signal, timing.
+import { element, number } from "./words.js";
+import * as words from "./words.js";
+
+const $ = (id) => document.getElementById(id);
+const STATES = {
+  armed: ["Armed", "keystrokes are sent"],
+  disarmed: ["Disarmed", "keystrokes are not sent"],
+  paused: ["Paused", "nothing is sent"],
+  ended: ["Ended", "the program has stopped"],
+  lost: ["No connection", "what is sent is not known"],
+};
+const LEVELS = {
+  "contraction-level": { name: "Contraction", from: 0, to: 1, say: (v) => `${Math.round(100 * v)} %` },
+  "heart-rate": { name: "Heart rate", from: 40, to: 180, say: (v) => `${Math.round(v)} a minute` },
+  "gaze-angle": { name: "Gaze", from: -40, to: 40, say: (v) => `${number(v, 2)}°` },
+  "alpha-level": { name: "Alpha", from: 0, to: 1, say: (v) => `${Math.round(100 * v)} %` },
+};
+
+export function showState(word, dryRun, control) {
+  const box = $("state");
+  if (box.dataset.state === word && box.dataset.dry === String(dryRun)) return;
+  box.dataset.state = word;
+  box.dataset.dry = String(dryRun);
+  const [name, meaning] = STATES[word] ?? [word, ""];
+  box.querySelector(".word").textContent = dryRun && word !== "paused" && STATES[word] && word !== "lost" && word !== "ended" ? "Dry run" : name;
+  box.querySelector(".meaning").textContent = dryRun && (word === "armed" || word === "disarmed") ? "actions are shown, not sent" : meaning;
+  const known = word === "armed" || word === "disarmed" || word === "paused";
+  const stop = $("stop");
+  stop.hidden = !control;
+  stop.disabled = !known;
+  stop.querySelector("span").textContent = word === "paused" ? "Resume sending" : "Stop sending";
+  stop.querySelector("kbd").hidden = word === "paused";
+  const arm = $("arm");
+  arm.hidden = !control || dryRun;
+  arm.disabled = !known || word === "paused";
+  arm.textContent = word === "armed" ? "Disarm keystrokes" : "Arm keystrokes";
+}
+
+export function showLevels(levels) {
+  const box = $("levels");
+  const several = new Map();
+  for (const level of levels) several.set(level.kind, (several.get(level.kind) ?? 0) + 1);
+  for (const level of levels) {
+    const key = `${level.kind}|${level.detector}|${level.channel}`;
+    const form = LEVELS[level.kind] ?? { name: level.kind, from: 0, to: 1, say: number };
+    let row = [...box.children].find((child) => child.dataset.key === key);
+    if (!row) {
+      row = element("div", "level");
+      row.dataset.key = key;
+      const name = several.get(level.kind) > 1 ? `${form.name}, ${level.detector || level.channel}` : form.name;
+      const bar = element("div", "bar");
+      bar.append(element("i"));
+      bar.setAttribute("role", "meter");
+      bar.setAttribute("aria-label", name);
+      bar.setAttribute("aria-valuemin", form.from);
+      bar.setAttribute("aria-valuemax", form.to);
+      row.append(element("span", "", name), element("b"), bar);
+      box.append(row);
+    }
+    const bar = row.querySelector(".bar");
+    const said = form.say(level.value);
+    const share = Math.max(0, Math.min(1, (level.value - form.from) / (form.to - form.from)));
+    row.querySelector("b").textContent = said;
+    bar.setAttribute("aria-valuenow", Math.max(form.from, Math.min(form.to, level.value)));
+    bar.setAttribute("aria-valuetext", said);
+    bar.firstChild.style.width = `${100 * share}%`;
+  }
+  if (!levels.length && !box.children.length) box.append(element("p", "quiet none", "None yet."));
+  else if (levels.length) box.querySelector(".none")?.remove();
+}
+
+export function showOpen(journal) {
+  const said = [...journal.open.values()].map(words.event);
+  const text = said.length ? `Going on: ${said.join(", ")}` : "";
+  if ($("open-states").textContent !== text) $("open-states").textContent = text;
+}
+
+const VERDICTS = { good: ["●", "good"], fair: ["◐", "fair"], poor: ["◐", "poor"], bad: ["✕", "bad"], unknown: ["…", "not judged yet"] };
+
+export function showSignal(streams, lanes, signal) {
+  const list = $("signal");
+  const rows = signal.flatMap((verdicts, place) => verdicts.map((v, column) => [streams[place], column, v]));
+  const seen = JSON.stringify(signal);
+  if (list.dataset.seen === seen) return;
+  list.dataset.seen = seen;
+  list.replaceChildren(...rows.map(([stream, column, { verdict, reason, advice }]) => {
+    const [sign, word] = VERDICTS[verdict] ?? ["·", verdict];
+    const item = element("li", `verdict-${verdict}`);
+    const head = element("p", "head");
+    const mark = element("span", "sign", sign);
+    mark.setAttribute("aria-hidden", "true");
+    head.append(mark, element("b", "", stream.info.channels[column].name), ` ${word}`);
+    item.append(head);
+    if (reason) item.append(element("p", "reason", reason));
+    if (advice) item.append(element("p", "advice", advice));
+    const lane = lanes.find((l) => l.type === "channel" && l.stream === stream && l.column === column);
+    if (lane) {
+      lane.verdict.className = `verdict verdict-${verdict}`;
+      lane.verdict.textContent = `${sign} ${word}`;
+    }
+    return item;
+  }));
+  if (!rows.length) list.replaceChildren(element("li", "quiet", "Not judged yet."));
+}
+
+export function showHealth(now, streams) {
+  const rate = streams.map((stream, place) => {
+    const measured = now.measured_hz[place];
+    const name = streams.length > 1 ? `${stream.name}: ` : "";
+    return `${name}${number(stream.info.rate_hz, 4)} Hz${measured ? `, measured ${number(measured, 4)}` : ""}`;
+  });
+  const rows = [
+    ["Latency, sample to action", now.latency_median_ms === null ? "nothing sent yet" : `${number(now.latency_median_ms, 2)} ms median, ${number(now.latency_p99_ms, 2)} ms in 99 of 100`],
+    ["Sampling rate", rate.join("; ")],
+    ["Lost samples", String(now.lost_samples)],
+  ];
+  if (now.skipped_lines) rows.push(["Lines not understood", String(now.skipped_lines)]);
+  const list = $("health");
+  if (list.children.length !== 2 * rows.length) {
+    list.replaceChildren(...rows.flatMap(() => [element("dt"), element("dd")]));
+  }
+  rows.forEach(([name, value], i) => {
+    list.children[2 * i].textContent = name;
+    if (list.children[2 * i + 1].textContent !== value) list.children[2 * i + 1].textContent = value;
+  });
+}

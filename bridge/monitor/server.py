@@ -1,0 +1,247 @@
+"""The page's server: loopback only, on the daemon's event loop, and never in its way.
+
+Pages are woken one after the other, each in its own turn of the loop, so a block that arrives waits for
+at most one page's frame.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import secrets
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any
+
+from aiohttp import WSCloseCode, WSMsgType, web
+
+from bridge.monitor import messages, page_files
+from bridge.monitor.access import Access, Role, check_loopback
+from bridge.monitor.client import Client
+from bridge.monitor.feed import Feed
+from bridge.monitor.lent import Service
+from bridge.rules.actions import Action
+from bridge.signals.types import Block, Detection, StreamInfo
+
+log = logging.getLogger("bridge.monitor")
+
+_TICK_S = 1 / 30
+_IDLE_TICK_S = 1.0
+_NOW_EVERY_S = 0.25
+_MOST_PAGES = 100
+_HEARTBEAT_S = 20.0  # a page that does not answer a ping by half of this is closed
+
+_Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+
+class Monitor:
+    """A tap of the daemon with a page. ``port`` 0: any free one.
+
+    Raises ValueError for a host that is not loopback.
+    """
+
+    def __init__(self, service: Service, *, host: str = "127.0.0.1", port: int = 0) -> None:
+        check_loopback(host)
+        self._service = service
+        self._host = host
+        self._wanted_port = port
+        self._access = Access()
+        self._feed = Feed(service)
+        self._boot = secrets.token_hex(8)
+        self._clients: set[Client] = set()
+        self._frames: dict[tuple[int, int, int], bytes] = {}
+        self._now = ""
+        self._now_state = ""
+        self._now_due_s = 0.0
+        self._attention = asyncio.Event()
+        self._runner: web.AppRunner | None = None
+        self._ticker: asyncio.Task[None] | None = None
+        self._files: dict[str, tuple[bytes, str]] = {}
+        self.port = 0
+
+    # The tap
+
+    def opened(self, infos: Mapping[str, StreamInfo]) -> None:
+        self._feed.open(infos)
+
+    def block(self, stream: str, block: Block) -> None:
+        self._feed.block(stream, block)
+
+    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Any]]) -> None:
+        self._feed.outcome(detections, actions)
+
+    def closed(self) -> None:
+        self._feed.ended = True
+        self._now_due_s = 0.0
+
+    # Life
+
+    async def start(self) -> str:
+        """Listen; returns the link with the token that may steer. Raises OSError when the port is taken."""
+        self._files = page_files.load()
+        app = web.Application(middlewares=[self._guard], client_max_size=1024)
+        app.router.add_get("/", self._page)
+        app.router.add_get("/status", self._status)
+        app.router.add_get("/live", self._live)
+        app.router.add_get("/{name}", self._file)
+        self._runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=0.5)
+        await self._runner.setup()
+        try:
+            await web.TCPSite(self._runner, self._host, self._wanted_port).start()
+        except OSError:
+            await self._runner.cleanup()
+            raise
+        self.port = self._runner.addresses[0][1]
+        self._access.listen_on(self._host, self.port)
+        self._ticker = asyncio.ensure_future(self._tick())
+        return self._access.link(Role.CONTROL)
+
+    @property
+    def read_only_link(self) -> str:
+        """A link that shows everything and steers nothing."""
+        return self._access.link(Role.WATCH)
+
+    async def stop(self) -> None:
+        """Tell the pages and stop listening. May be called twice."""
+        if self._ticker is not None:
+            self._ticker.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._ticker
+            self._ticker = None
+        await asyncio.gather(*(client.leave() for client in list(self._clients)))
+        if self._runner is not None:
+            await self._runner.cleanup()
+            self._runner = None
+
+    async def _tick(self) -> None:
+        while True:
+            watched = [client for client in self._clients if client.wants]
+            try:
+                self._feed.settle()
+                if watched:
+                    self._refresh_now()
+            except Exception:
+                # The page may fail; the daemon goes on.
+                log.exception("the monitor missed a moment")
+            self._frames.clear()
+            for client in watched:
+                client.woken.set()
+                await asyncio.sleep(0)
+            if watched:
+                await asyncio.sleep(_TICK_S)
+            else:
+                self._attention.clear()
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._attention.wait(), _IDLE_TICK_S)
+
+    def _refresh_now(self) -> None:
+        time_s = asyncio.get_running_loop().time()
+        state = self._service.state()
+        if time_s >= self._now_due_s or state != self._now_state:
+            self._now_due_s = time_s + _NOW_EVERY_S
+            self._now_state = state
+            self._feed.rules()
+            self._now = json.dumps(self._feed.now(), ensure_ascii=False)
+
+    def _frame(self, place: int, first: int, end: int) -> bytes:
+        key = (place, first, end)
+        if key not in self._frames:
+            self._frames[key] = self._feed.frame(place, first, end)
+        return self._frames[key]
+
+    # Requests
+
+    @web.middleware
+    async def _guard(self, request: web.Request, handler: _Handler) -> web.StreamResponse:
+        """Every request: the right host, a right token, and safe headers on whatever is answered."""
+        response: web.StreamResponse
+        if not self._access.host_allowed(request):
+            response = _refusal(403, "This address is not served here.")
+        elif (role := self._access.role(request)) is None:
+            response = _refusal(
+                401,
+                "Open the link that the program printed when it started: it carries the token this page needs.",
+            )
+        else:
+            request["role"] = role
+            try:
+                response = await handler(request)
+            except web.HTTPException as error:
+                response = _refusal(error.status, error.reason)
+        if not response.prepared:
+            self._access.protect(response)
+        return response
+
+    async def _page(self, request: web.Request) -> web.Response:
+        body, media = self._files["index.html"]
+        response = web.Response(body=body, content_type=media, charset="utf-8")
+        if self._access.given_token(request) is not None:
+            self._access.remember(response, request["role"])
+        return response
+
+    async def _file(self, request: web.Request) -> web.Response:
+        found = self._files.get(request.match_info["name"])
+        if found is None:
+            raise web.HTTPNotFound
+        return web.Response(body=found[0], content_type=found[1], charset="utf-8")
+
+    async def _status(self, request: web.Request) -> web.Response:
+        return web.json_response(self._feed.status())
+
+    async def _live(self, request: web.Request) -> web.StreamResponse:
+        if not self._access.origin_allowed(request):
+            return _refusal(403, "This page may not connect here.")
+        if len(self._clients) >= _MOST_PAGES:
+            return _refusal(503, "Too many pages are open.")
+        socket = web.WebSocketResponse(
+            heartbeat=_HEARTBEAT_S, max_msg_size=messages.MOST_BYTES, compress=False, timeout=2
+        )
+        await socket.prepare(request)
+        client = Client(socket, request["role"], self._feed, self._boot)
+        self._clients.add(client)
+        sender = asyncio.ensure_future(client.serve(self._frame, lambda: self._now))
+        try:
+            await self._listen(socket, client, sender)
+        finally:
+            self._clients.discard(client)
+            sender.cancel()
+            with contextlib.suppress(asyncio.CancelledError, ConnectionError, RuntimeError):
+                await sender
+        return socket
+
+    async def _listen(
+        self, socket: web.WebSocketResponse, client: Client, sender: asyncio.Future[None]
+    ) -> None:
+        async for message in socket:
+            if message.type is WSMsgType.BINARY:
+                await socket.close(code=WSCloseCode.UNSUPPORTED_DATA, message=b"text only")
+                return
+            if message.type is not WSMsgType.TEXT or sender.done():
+                return
+            try:
+                if client.heard_too_much():
+                    raise ValueError("too many messages")
+                self._obey(client, messages.parse(message.data))
+            except ValueError as error:
+                await socket.close(code=WSCloseCode.POLICY_VIOLATION, message=str(error).encode()[:100])
+                return
+
+    def _obey(self, client: Client, message: messages.Message) -> None:
+        match message:
+            case messages.Start():
+                client.start(message)
+                self._attention.set()
+            case messages.View(visible=visible):
+                client.visible = visible
+                self._attention.set()
+            case _ if client.role is not Role.CONTROL:
+                client.reply({"type": "refused", "reason": "This link may watch but not steer."})
+            case messages.Pause(paused=paused):
+                self._service.pause(paused)
+            case messages.Arm(armed=armed):
+                self._service.arm(armed)
+
+
+def _refusal(status: int, reason: str) -> web.Response:
+    return web.Response(status=status, text=f"{reason}\n")
