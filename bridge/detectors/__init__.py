@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from bridge.detectors import blink, contraction, gaze
+from bridge.detectors import blink, contraction, gaze, heartbeat
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 
 DETECTORS: dict[str, DetectorType] = {
     blink.TYPE.name: blink.TYPE,
     gaze.TYPE.name: gaze.TYPE,
     contraction.TYPE.name: contraction.TYPE,
+    heartbeat.TYPE.name: heartbeat.TYPE,
 }
 
 __all__ = ["DETECTORS", "Detector", "DetectorType", "SettingsError", "Trace", "settings_from"]
