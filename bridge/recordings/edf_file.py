@@ -5,6 +5,7 @@ No library at hand keeps the gaps of a discontinuous file (EDF+D), so the record
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from bridge.recordings.kinds import channel_name, unit_of
 from bridge.recordings.recording import ChannelChoice, Recording, RecordingError, Segment, selected
 from bridge.recordings.tal import decode_record, in_order
-from bridge.signals.types import Annotation, Channel, StreamInfo
+from bridge.signals.types import CHANNEL_KINDS, Annotation, Channel, StreamInfo
 
 if TYPE_CHECKING:
     import edfio
@@ -27,6 +28,10 @@ if TYPE_CHECKING:
 EQUIPMENT = "biosignal-bridge"
 END_MARK = "end of signal"
 GAP_MARK = "gap"
+
+
+# How our own writer keeps a channel's kind and whole name (the label has room for 16 characters).
+_OWN_CHANNEL = re.compile(r"kind (\S+); channel (.+)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +43,13 @@ class _Record:
 def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
     """Raises RecordingError, also where channels have different sampling rates and none were chosen."""
     edf = _open(path)
-    labels = [signal.label for signal in edf.signals]
-    chosen = selected(labels, choices, path)
-    signals = [edf.signals[index] for index, _ in chosen]
+    present: Sequence[edfio.EdfSignal | edfio.BdfSignal] = edf.signals
+    own = EQUIPMENT in edf.local_recording_identification
+    stated = [_OWN_CHANNEL.search(signal.transducer_type) if own else None for signal in present]
+    labels = [said.group(2) if said else signal.label for said, signal in zip(stated, present, strict=True)]
+    kinds = [next((k for k in CHANNEL_KINDS if said and k == said.group(1)), None) for said in stated]
+    chosen = selected(labels, choices, path, kinds)
+    signals = [present[index] for index, _ in chosen]
     counts = {signal.samples_per_data_record for signal in signals}
     if len(counts) > 1:
         rates = ", ".join(f"{signal.label} {signal.sampling_frequency:g} Hz" for signal in signals)
@@ -53,8 +62,7 @@ def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
         raise RecordingError(path, "it holds no samples")
 
     records = _records(path, edf)
-    own = EQUIPMENT in edf.local_recording_identification
-    channels, scales, codes = [], [], set()
+    channels, scales = [], []
     for (index, kind), signal in zip(chosen, signals, strict=True):
         unit, factor = unit_of(signal.physical_dimension)
         scale = _scale(signal, factor)
@@ -63,7 +71,6 @@ def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
         )
         channels.append(Channel(channel_name(labels[index]), kind, unit, low, high, scale[0] / scale[1]))
         scales.append(scale)
-        codes.add(signal.digital_min)
     raw = np.column_stack([signal.digital for signal in signals])
     segments = _segments(raw, records, per_record, duration, own)
     return Recording(
@@ -71,7 +78,7 @@ def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
         segments,
         in_order(item for record in records for item in record.annotations),
         scales,
-        float(codes.pop()) if own and len(codes) == 1 else None,
+        [signal.digital_min for signal in signals] if own else None,
     )
 
 
@@ -190,8 +197,11 @@ def _segments(
             start_row, first, expected = row, index, index
         expected += per_record
         if own:
-            ends = [item.onset for item in record.annotations if item.label in (END_MARK, GAP_MARK)]
-            if ends:
-                expected = min(expected, index + max(0, round(min(ends) * samples_per_second) - index))
+            for mark in record.annotations:
+                at = round(mark.onset * samples_per_second)
+                if (mark.label == GAP_MARK and at > index) or (mark.label == END_MARK and at >= index):
+                    expected = min(expected, at)
+            if any(mark.label == END_MARK for mark in record.annotations):
+                break
     finish(start_row + expected - first)
     return segments

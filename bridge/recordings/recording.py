@@ -52,7 +52,7 @@ class Recording:
     annotations: tuple[Annotation, ...] = ()
     # physical = raw × numerator ÷ denominator + offset, one each a channel; None: raw is physical already.
     scales: Sequence[tuple[float, float, float]] | None = None
-    missing_code: float | None = None  # a raw value that stands for a sample that was not there
+    missing_codes: Sequence[float] | None = None  # raw values that stand for a missing sample, likewise
 
     @property
     def samples(self) -> int:
@@ -86,8 +86,8 @@ class Recording:
 
     def _physical(self, raw: NDArray[np.generic]) -> Samples:
         samples = np.array(raw, dtype=np.float64, order="C")
-        if self.missing_code is not None:
-            samples[samples == self.missing_code] = np.nan
+        if self.missing_codes is not None:
+            samples[samples == np.asarray(self.missing_codes)] = np.nan
         if self.scales is not None:
             for column, (numerator, denominator, offset) in enumerate(self.scales):
                 if numerator != 1:
@@ -100,9 +100,15 @@ class Recording:
 
 
 def selected(
-    labels: Sequence[str], choices: Sequence[ChannelChoice] | None, where: str | Path
+    labels: Sequence[str],
+    choices: Sequence[ChannelChoice] | None,
+    where: str | Path,
+    known: Sequence[ChannelKind | None] = (),
 ) -> list[tuple[int, ChannelKind]]:
-    """Which columns are read, in order, and their kinds. Raises RecordingError."""
+    """Which columns are read, in order, and their kinds: as chosen, as the file says, or by name.
+
+    Raises RecordingError.
+    """
     from fnmatch import fnmatchcase
 
     from bridge.recordings.kinds import channel_name, kind_of
@@ -131,7 +137,7 @@ def selected(
     result: list[tuple[int, ChannelKind]] = []
     unknown: list[str] = []
     for index, given in wanted:
-        kind = given or kind_of(labels[index])
+        kind = given or (known[index] if known else None) or kind_of(labels[index])
         if kind is None:
             unknown.append(names[index])
         else:

@@ -60,7 +60,7 @@ def spacing(times: Samples, rate: float | None, where: Path) -> Spacing:
                 where, f"its times say {measured:g} Hz, not {rate:g} Hz", "leave --rate out or correct it"
             )
         measured = rate
-    origin = round(float(times[0]) * measured)
+    origin = round(float(times.mean() - slope * index.mean()) * measured)
     starts = np.concatenate(([0], np.flatnonzero(missing) + 1, [count])).astype(int)
     runs = tuple(
         (origin + round(float(index[start])), int(start), int(stop)) for start, stop in pairwise(starts)
@@ -77,15 +77,21 @@ def _missing(times: Samples, steps: Samples, period: float, width: int) -> Sampl
     if candidates.size == 0:
         return missing
     late = times / period - np.arange(times.size)
-    size = min(width, 25) | 1
+    size = width | 1
     reach = size // 2
     # The least lateness of the rows before and after: one stamp can be late by chance, a whole window cannot.
     after = ndimage.minimum_filter1d(late, size, origin=-reach, mode="nearest")[1:]
     before = ndimage.minimum_filter1d(late, size, origin=reach, mode="nearest")[:-1]
+    # Where stamps jitter much, even the least lateness wanders: a gap must stand out from that.
+    wander = float(np.median(np.abs(after - before)))
+    threshold = np.full(steps.size, max(0.5, 12.0 * wander))
+    # Near the end there are too few rows to tell a gap from rows that are late by chance.
+    spread = float(np.quantile(late[1:] - after, 0.99))
+    threshold[-size:] = np.maximum(threshold[-size:], 1.5 * spread)
     last = 0
-    for row in candidates[(after - before)[candidates] > 0.5]:
+    for row in candidates[(after - before)[candidates] > threshold[candidates]]:
         shift = round(float(after[row] - late[max(last, row + 1 - size) : row + 1].min()))
-        if shift >= 1:
+        if shift >= max(1.0, threshold[row]):
             missing[row] = shift
             last = row + 1
     return missing

@@ -16,7 +16,7 @@ from bridge.signals.types import Annotation, Channel, Samples, StreamInfo
 TruthKind = Literal["blink", "gaze-left", "gaze-right", "contraction", "heartbeat"]
 
 STEP_UV = 0.1
-RAIL_UV = 3276.7  # a 16-bit converter
+RAIL_UV = 3200.0  # a converter of nearly 16 bits
 _CHUNK_S = 1.0
 _PLAN_S = 20.0
 _RECENT = 400  # events that can still show in the signal
@@ -211,7 +211,7 @@ class SyntheticPerson:
                 + random.normal(0, 6.0, count),
             )
         )
-        return np.clip(np.round(out / STEP_UV), -32767, 32767) / round(1 / STEP_UV)
+        return np.clip(np.round(out / STEP_UV), -RAIL_UV / STEP_UV, RAIL_UV / STEP_UV) / round(1 / STEP_UV)
 
     def _drift(self, time: Samples, phase: int, size_uv: float) -> Samples:
         """Electrode drift: slow waves of periods that never line up."""

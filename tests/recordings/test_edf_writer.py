@@ -1,0 +1,273 @@
+"""Files of our own writer, read back by two libraries and by ourselves.
+
+The libraries (edfio, pyedflib) are independent of this program; the layout they check is that of the EDF+
+specification, section 2.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import edfio
+import numpy as np
+import pyedflib
+import pytest
+
+from bridge.recordings import ChannelChoice, RecordingError, read
+from bridge.recordings.edf_layout import record_shape
+from bridge.recordings.edf_writer import EdfWriter
+from bridge.signals.types import Annotation, Block, Channel, Samples, StreamInfo
+
+STARTED = datetime(2026, 3, 14, 15, 9, 26)  # noqa: DTZ001  # local wall time, as the format has it
+COUNTS = (Channel("Fp1", "eeg", "count", 0, 1023, 1.0), Channel("left-arm", "emg", "count", 0, 1023, 1.0))
+
+
+def write(path: Path, info: StreamInfo, blocks: list[Block], marks: list[Annotation] | None = None) -> None:
+    writer = EdfWriter(path, info, STARTED)
+    for block in blocks:
+        writer.write(block)
+    for mark in marks or []:
+        writer.annotate(mark)
+    writer.close()
+
+
+def counts(n: int, channels: int = 2, top: int = 1024) -> Samples:
+    return np.random.default_rng(5).integers(0, top, (n, channels)).astype(float)
+
+
+def together(path: Path) -> Samples:
+    return np.concatenate([block.samples for block in read(path).blocks()])
+
+
+def test_two_libraries_and_we_read_the_same_samples_and_annotations(tmp_path: Path) -> None:
+    path = tmp_path / "a.edf"
+    samples = counts(2600)
+    marks = [Annotation(0.5, 0.0, "blink"), Annotation(3.25, 1.5, "contraction"), Annotation(9.9, 0.0, "µ ü")]
+    write(path, StreamInfo(COUNTS, 250), [Block(samples, 0)], marks)
+
+    ours = read(path)
+    assert np.array_equal(together(path), samples)
+    assert ours.info.rate == 250
+    assert [(c.name, c.kind, c.unit, c.step) for c in ours.info.channels] == [
+        ("Fp1", "eeg", "count", 1.0),
+        ("left-arm", "emg", "count", 1.0),
+    ]
+    expected = [(m.onset, m.duration, m.label) for m in marks]
+    assert [
+        (a.onset, a.duration, a.label) for a in ours.annotations if a.label != "end of signal"
+    ] == expected
+
+    edf = edfio.read_edf(path)
+    assert edf.labels == ("EEG Fp1", "EMG left-arm")
+    assert edf.is_continuous
+    assert edf.reserved == "EDF+C"
+    assert edf.startdatetime == STARTED
+    assert edf.patient.name == "X"
+    for column, signal_ in enumerate(edf.signals):
+        assert np.array_equal(signal_.data[:2600], samples[:, column])
+        assert signal_.sampling_frequency == 250
+    theirs = [(a.onset, a.duration or 0.0, a.text) for a in edf.annotations if a.text != "end of signal"]
+    assert theirs == expected
+
+    with pyedflib.EdfReader(str(path)) as other:
+        for column in range(2):
+            assert np.array_equal(other.readSignal(column)[:2600], samples[:, column])
+        onsets, durations, texts = other.readAnnotations()
+        found = {
+            (round(float(o), 4), max(0.0, float(d)), str(t))
+            for o, d, t in zip(onsets, durations, texts, strict=True)
+        }
+        assert set(expected) <= found
+        assert other.getPatientCode() == ""
+
+
+@pytest.mark.parametrize(
+    ("channel", "values"),
+    [
+        (Channel("c", "ecg", "count", 0, 1023, 1.0), counts(600, 1)),
+        (Channel("c", "ecg", "uV", 0.0, 1023 * 4.8828125, 4.8828125), counts(600, 1) * 4.8828125),
+        (Channel("c", "ecg", "mV", -5.12, 5.115, 0.005), (counts(600, 1) - 500) / 200),
+        (Channel("c", "ecg", "uV", -3200, 3200, 0.1), (counts(600, 1, 60000) - 30000) / 10),
+        (Channel("c", "ecg"), counts(600, 1)),
+        (Channel("c", "ecg"), (counts(600, 1, 60000) + 700000) / 100),
+        (Channel("c", "ecg", "uV"), -(counts(600, 1, 60000) + 200000) / 10),
+        (Channel("c", "ecg", "count", -(2**23) + 8, 2**23 - 8, 1.0), counts(600, 1, 2**23 - 9)),
+    ],
+    ids=["10-bit", "10-bit-uV", "200-a-mV", "0.1-uV", "unstated", "two-decimals", "one-decimal", "24-bit"],
+)
+def test_values_come_back_bit_for_bit(tmp_path: Path, channel: Channel, values: Samples) -> None:
+    path = tmp_path / "a.bdf"
+    write(path, StreamInfo((channel,), 200), [Block(values, 0)])
+    assert np.array_equal(together(path), values)
+    assert read(path).info.channels[0].unit == channel.unit
+
+
+def test_values_of_no_decimal_grid_come_back_nearly(tmp_path: Path) -> None:
+    values = np.random.default_rng(1).normal(0, 30, (500, 1))
+    write(tmp_path / "a.bdf", StreamInfo((Channel("c", "eeg"),), 250), [Block(values, 0)])
+    assert np.max(np.abs(together(tmp_path / "a.bdf") - values)) < 1e-3
+
+
+def test_24_bits_are_read_by_two_libraries(tmp_path: Path) -> None:
+    path = tmp_path / "a.bdf"
+    values = counts(500, 1, 8_000_000) - 4_000_000
+    channel = Channel("O1", "eeg", "count", -(2**23) + 8, 2**23 - 8, 1.0)
+    write(path, StreamInfo((channel,), 250), [Block(values, 0)], [Annotation(1.0, 0.0, "mark")])
+    assert edfio.read_bdf(path).reserved == "BDF+C"
+    assert np.array_equal(edfio.read_bdf(path).signals[0].data, values[:, 0])
+    assert [a.text for a in edfio.read_bdf(path).annotations] == ["mark"]
+    with pyedflib.EdfReader(str(path)) as other:
+        assert np.array_equal(other.readSignal(0), values[:, 0])
+        assert list(other.readAnnotations()[2]) == ["mark"]
+
+
+def test_gaps_and_missing_values_come_back_as_such(tmp_path: Path) -> None:
+    path = tmp_path / "a.edf"
+    values = counts(1000)
+    values[100:110, 1] = np.nan
+    blocks = [
+        Block(values[:301], 0),
+        Block(values[301:500], 1234),  # in the middle of a record
+        Block(values[500:551], 1433),  # no gap
+        Block(values[551:], 5000),
+    ]
+    write(path, StreamInfo(COUNTS, 250), blocks, [Annotation(20.1, 0.0, "late")])
+    back = list(read(path).blocks())
+    assert [(block.first, block.end) for block in back] == [(0, 301), (1234, 1484), (5000, 5449)]
+    assert np.array_equal(np.concatenate([b.samples for b in back]), values, equal_nan=True)
+    labels = [(a.label, a.onset, a.duration) for a in read(path).annotations if a.label in ("gap", "late")]
+    assert labels[0] == ("gap", pytest.approx(301 / 250), pytest.approx((1234 - 301) / 250))
+    assert ("late", 20.1, 0.0) in labels
+    edf = edfio.read_edf(path)
+    assert edf.reserved == "EDF+D"
+    assert not edf.is_continuous
+
+
+@pytest.mark.parametrize("rate", [83.33, 83.34, 125.0, 250 / 3, 199.7, 1000.0, 12.5])
+def test_rates_that_do_not_fill_a_second(tmp_path: Path, rate: float) -> None:
+    path = tmp_path / "a.edf"
+    values = counts(2000)
+    blocks = [Block(values[:777], 0), Block(values[777:], 3000)]
+    write(path, StreamInfo(COUNTS, rate), blocks)
+    back = read(path)
+    assert back.info.rate == pytest.approx(rate, rel=1e-6)
+    assert [(segment.first, len(segment.raw)) for segment in back.segments] == [(0, 777), (3000, 1223)]
+    assert np.array_equal(together(path), values)
+    # A power cut loses at most what one record holds.
+    assert record_shape(rate, 2, 2).seconds < 2
+
+
+def test_a_block_at_a_time_or_all_at_once_gives_the_same_file(tmp_path: Path) -> None:
+    values = counts(1500)
+    info = StreamInfo(COUNTS, 250)
+    write(tmp_path / "a.edf", info, [Block(values, 0)])
+    write(tmp_path / "b.edf", info, [Block(values[i : i + 7], i) for i in range(0, 1500, 7)])
+    assert (tmp_path / "a.edf").read_bytes() == (tmp_path / "b.edf").read_bytes()
+
+
+def test_more_annotations_than_fit_are_all_kept(tmp_path: Path) -> None:
+    marks = [Annotation(1 + i / 1000, 0.0, f"mark number {i} " + "x" * 200) for i in range(60)]
+    write(tmp_path / "a.edf", StreamInfo(COUNTS, 250), [Block(counts(600), 0)], marks)
+    back = read(tmp_path / "a.edf")
+    assert [a.label[:16] for a in back.annotations if a.label.startswith("mark")] == [
+        m.label[:16] for m in marks
+    ]
+    assert np.array_equal(together(tmp_path / "a.edf"), counts(600))
+
+
+def test_an_existing_file_is_not_overwritten(tmp_path: Path) -> None:
+    path = tmp_path / "a.edf"
+    path.write_text("mine")
+    with pytest.raises(RecordingError, match="there already"):
+        EdfWriter(path, StreamInfo(COUNTS, 250), STARTED)
+    assert path.read_text() == "mine"
+    with pytest.raises(RecordingError, match="cannot be written"):
+        EdfWriter(tmp_path / "no-folder" / "a.edf", StreamInfo(COUNTS, 250), STARTED)
+
+
+def test_a_recording_that_begins_late_begins_at_its_first_sample(tmp_path: Path) -> None:
+    write(
+        tmp_path / "a.edf",
+        StreamInfo(COUNTS, 250),
+        [Block(counts(500), 1000)],
+        [Annotation(4.5, 0.0, "mark")],
+    )
+    back = read(tmp_path / "a.edf")
+    assert back.first == 0
+    assert [a.onset for a in back.annotations if a.label == "mark"] == [0.5]
+
+
+RECORD_FOR_EVER = """
+import sys, time
+from datetime import datetime
+import numpy as np
+from bridge.recordings.edf_writer import EdfWriter
+from bridge.signals.types import *
+info = StreamInfo((Channel("Fp1", "eeg", "count", 0, 1023, 1.0),), 250)
+writer = EdfWriter(sys.argv[1], info, datetime(2026, 3, 14))
+first = 0
+while True:
+    writer.write(Block(np.arange(first, first + 50).reshape(-1, 1) % 1024.0, first))
+    first += 50
+    writer.annotate(Annotation(first / 250, 0.0, f"at {first}"))
+    print(first, flush=True)
+    time.sleep(0.005)
+"""
+
+
+def test_what_is_left_after_kill_9_is_whole(tmp_path: Path) -> None:
+    path = tmp_path / "a.edf"
+    with subprocess.Popen(
+        [sys.executable, "-c", RECORD_FOR_EVER, str(path)], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        taken = 0
+        while taken < 250 * 8:
+            taken = int(process.stdout.readline())
+        process.send_signal(signal.SIGKILL)
+        rest = process.stdout.read().split()
+    taken = int(rest[-1]) if rest else taken
+    for torn in (b"", b"\x01\x02\x03"):
+        with path.open("ab") as file:
+            file.write(torn)
+        samples = together(path)[:, 0]
+        # At most two seconds are lost.
+        assert taken - 2 * 250 <= samples.size <= taken + 50
+        assert np.array_equal(samples, np.arange(samples.size) % 1024)
+        labels = [a.label for a in read(path).annotations]
+        assert labels == [f"at {50 * (i + 1)}" for i in range(len(labels))]
+        assert len(labels) >= samples.size / 50 - 6
+    assert np.array_equal(edfio.read_edf(path).signals[0].data, samples)
+    os.truncate(path, path.stat().st_size - 3)
+    with pyedflib.EdfReader(str(path)) as other:
+        assert np.array_equal(other.readSignal(0), samples)
+        assert list(other.readAnnotations()[2]) == labels
+
+
+def test_a_full_disk_is_reported(tmp_path: Path) -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("needs /dev/full")
+    writer = EdfWriter("/dev/full", StreamInfo(COUNTS, 250), STARTED, overwrite=True)
+
+    def record() -> None:
+        for first in range(0, 250 * 100, 250):
+            writer.write(Block(counts(250), first))
+            time.sleep(0.01)
+
+    with pytest.raises(RecordingError, match="cannot be written on"):
+        record()
+    with pytest.raises(RecordingError):
+        writer.close()
+
+
+def test_a_choice_of_channels_keeps_raw_counts(tmp_path: Path) -> None:
+    values = counts(500)
+    write(tmp_path / "a.edf", StreamInfo(COUNTS, 250), [Block(values, 0)])
+    back = read(tmp_path / "a.edf", channels=[ChannelChoice("left-arm")])
+    assert np.array_equal(next(back.blocks()).samples[:, 0], values[:, 1])
