@@ -24,7 +24,7 @@ def d_prime(acts: Sequence[float], others: Sequence[float]) -> float | None:
 
 
 def d_prime_of_rates(hit_rate: float, false_rate: float) -> float:
-    """z(hits) - z(false alarms), the equal-variance form for a yes-no task. Raises ValueError outside 0..1."""
+    """z(hits) - z(false alarms), the equal-variance form of a yes-no task. ValueError at 0 or 1."""
     from scipy.special import ndtri
 
     if not (0 < hit_rate < 1 and 0 < false_rate < 1):

@@ -66,7 +66,7 @@ def test_next_count_agrees_with_scipy(count: int, minutes: float, ahead: float) 
 
 
 def test_predictions_cover_what_a_model_person_does() -> None:
-    """A person whose true rates are drawn anew each time: the 95 % intervals hold at least 93 % of sessions."""
+    """True rates are drawn anew each time: the 95 % intervals hold at least 93 % of the sessions."""
     random = np.random.default_rng(7)
     rates = random.beta(18, 2, 2000)
     held = [

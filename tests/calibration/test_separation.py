@@ -34,7 +34,7 @@ def test_area_agrees_with_scikit_learn(acts: np.ndarray, others: np.ndarray) -> 
 
 @pytest.mark.parametrize(("acts", "others"), PAIRS)
 def test_d_prime_agrees_with_scikit_learn(acts: np.ndarray, others: np.ndarray) -> None:
-    """Linear discriminant analysis with equal priors: its covariance is the mean of the classes' variances."""
+    """Linear discriminants with equal priors: their covariance is the mean of the classes' variances."""
     analysis = pytest.importorskip("sklearn.discriminant_analysis")
     # It divides by n where we divide by n - 1; equal counts make that one factor.
     count = min(len(acts), len(others))

@@ -1,0 +1,130 @@
+"""Choosing a rung: the one with the least cost, judged on acts and minutes it was not chosen on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.calibration.labels import Labels
+from bridge.calibration.trials import Trial
+from bridge.signals.types import Samples
+
+FOLDS = 10
+_LONGEST_CHUNK_S = 10.0
+# A session today and one tomorrow differ in gain; a rung is judged together with its neighbours.
+_KERNEL = np.array([1.0, 2.0, 3.0, 2.0, 1.0]) / 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a mistake costs. ``ratio``: misses that one false activation is worth.
+
+    ``acts_per_minute``: how often the person means to act in use, which turns a share of misses into a rate.
+    """
+
+    ratio: float
+    acts_per_minute: float
+
+    def per_minute(self, hit_rate: float, false_per_minute: float) -> float:
+        return self.ratio * false_per_minute + self.acts_per_minute * (1.0 - hit_rate)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Counts on what was held out of the choice."""
+
+    hits: int
+    acts: int
+    false: int
+    minutes: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """All trials as arrays: found (rungs, acts), false activations (rungs, folds), minutes (folds)."""
+
+    found: NDArray[np.bool_]
+    act_fold: NDArray[np.int64]
+    false: NDArray[np.int64]
+    minutes: Samples
+
+    def hit_rate(self, acts: NDArray[np.bool_] | None = None) -> Samples:
+        found = self.found if acts is None else self.found[:, acts]
+        return np.asarray(found.mean(axis=1), dtype=np.float64)
+
+    def false_rate(self, folds: NDArray[np.bool_] | None = None) -> Samples:
+        chosen = slice(None) if folds is None else folds
+        return np.asarray(self.false[:, chosen].sum(axis=1) / self.minutes[chosen].sum(), dtype=np.float64)
+
+
+def table(trials: Sequence[Trial], labels: Labels) -> Table:
+    """Cut time half way between acts (and every 10 s), and deal the pieces out to ten folds."""
+    edges = _edges(labels)
+    folds = min(FOLDS, max(2, len(labels.firm)))
+
+    def fold_of(time_s: float) -> int:
+        return (int(np.searchsorted(edges, time_s, side="right")) - 1) % folds
+
+    false = np.zeros((len(trials), folds), dtype=np.int64)
+    for row, trial in enumerate(trials):
+        for event in trial.false:
+            false[row, fold_of(event.onset)] += 1
+    minutes = np.zeros(folds)
+    for low, high in zip(edges, edges[1:], strict=False):
+        inside = sum(max(0.0, min(high, s.end_s) - max(low, s.start_s)) for s in labels.counted)
+        minutes[fold_of(low)] += inside / 60
+    return Table(
+        found=np.array([[answer is not None for answer in trial.answers] for trial in trials]),
+        act_fold=np.array([fold_of(act.time_s) for act in labels.firm], dtype=np.int64),
+        false=false,
+        minutes=minutes,
+    )
+
+
+def _edges(labels: Labels) -> list[float]:
+    start_s = min(s.start_s for s in labels.counted)
+    end_s = max(s.end_s for s in labels.counted)
+    times = [act.time_s for act in labels.firm]
+    cuts = [start_s, *((a + b) / 2 for a, b in zip(times, times[1:], strict=False)), end_s]
+    edges = [start_s]
+    for cut in sorted(cuts)[1:]:
+        pieces = max(1, int(np.ceil((cut - edges[-1]) / _LONGEST_CHUNK_S)))
+        edges.extend(np.linspace(edges[-1], cut, pieces + 1)[1:].tolist())
+    return edges
+
+
+def costs(table_: Table, cost: Cost, held_out: int | None = None) -> Samples:
+    """Cost a minute of each rung, smoothed over its neighbours; without one fold where that is given."""
+    acts = None if held_out is None else table_.act_fold != held_out
+    folds = None if held_out is None else np.arange(table_.false.shape[1]) != held_out
+    raw = cost.ratio * table_.false_rate(folds) + cost.acts_per_minute * (1 - table_.hit_rate(acts))
+    padded = np.pad(raw, len(_KERNEL) // 2, mode="edge")
+    return np.convolve(padded, _KERNEL, mode="valid")
+
+
+def cheapest(values: Samples) -> int:
+    """The middle of the plateau round the least cost: as far as can be from trouble on both sides."""
+    least = int(np.argmin(values))
+    level = values[least] + 1e-9
+    low = high = least
+    while low > 0 and values[low - 1] <= level:
+        low -= 1
+    while high < len(values) - 1 and values[high + 1] <= level:
+        high += 1
+    return (low + high) // 2
+
+
+def cross_validated(table_: Table, cost: Cost) -> Held:
+    """Choose on all folds but one, count on that one; each in turn."""
+    hits = false = 0
+    for fold in range(table_.false.shape[1]):
+        own = table_.act_fold == fold
+        if own.all():
+            continue
+        rung = cheapest(costs(table_, cost, fold))
+        hits += int(table_.found[rung, own].sum())
+        false += int(table_.false[rung, fold])
+    return Held(hits, table_.found.shape[1], false, float(table_.minutes.sum()))

@@ -1,0 +1,160 @@
+"""One run of the real detector over the labelled signal, and what it found there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+
+from bridge.calibration.labels import LONGEST_REACTION_S, Act, Labels
+from bridge.signals.types import Event, Samples
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """What the detector gave: all its events, and its own conditioned signal, one value a sample.
+
+    ``first`` is the sample index of ``conditioned[0]``; NaN where there was no signal or none usable.
+    """
+
+    events: Sequence[Event]
+    conditioned: Samples
+    first: int
+    rate_hz: float
+
+    def between(self, start_s: float, end_s: float) -> Samples:
+        """The conditioned signal from one time to another, without its holes."""
+        low = max(0, round(start_s * self.rate_hz) - self.first)
+        high = max(low, round(end_s * self.rate_hz) - self.first)
+        part = self.conditioned[low:high]
+        return part[np.isfinite(part)]
+
+
+Runner: TypeAlias = Callable[[Mapping[str, Any]], Run]
+
+
+@dataclass(frozen=True, slots=True)
+class Reaction:
+    """How long after a cue the person acts: median and spread (1.4826 times the median deviation), seconds."""
+
+    median_s: float
+    spread_s: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """An event answers an act when it lies ``before_s`` before to ``after_s`` after the act's time."""
+
+    before_s: float
+    after_s: float
+
+
+# The windows of the evaluation: ANSI/AAMI EC57 for instants (from memory), the tracker's for shifts, and a
+# reaction time for intervals in which the person was told to act.
+_SEEN = Window(0.15, 0.15)
+_SEEN_GAZE = Window(0.1, 0.4)
+_CUED = Window(0.3, 1.5)
+# A person's reaction times spread by a quarter of a second at most (common practice for simple reactions).
+_LEAST_REACTION_WINDOW_S = 0.35
+
+
+def window_of(act: Act, reaction: Reaction | None) -> Window:
+    """Where an act's event may lie. A prompt of our own needs the reaction, or gets all the time there is."""
+    if act.source == "seen":
+        return _SEEN_GAZE if act.kind.startswith("gaze-") else _SEEN
+    if act.source == "cued":
+        return _CUED
+    if reaction is None:
+        return Window(-0.05, LONGEST_REACTION_S)
+    around_s = max(_LEAST_REACTION_WINDOW_S, 4 * reaction.spread_s)
+    after_s = min(LONGEST_REACTION_S, reaction.median_s + around_s)
+    return Window(-max(0.05, reaction.median_s - around_s), after_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One group of settings: which of the firm acts were found, by what, and what came unasked."""
+
+    settings: Mapping[str, Any]
+    answers: tuple[Event | None, ...]  # one for each of the labels' firm acts
+    false: tuple[Event, ...]
+
+    @property
+    def hits(self) -> int:
+        return sum(answer is not None for answer in self.answers)
+
+
+def pair(
+    acts: Sequence[Act], events: Sequence[Event], reaction: Reaction | None
+) -> tuple[list[Event | None], list[Event]]:
+    """One event for each act, as many as can be, and the events that are left over.
+
+    Taking events in order of time and giving each to the open act whose window ends first finds the most
+    pairs (earliest deadline first). The kind must be the same.
+    """
+    spans = sorted(
+        (act.time_s - window.before_s - 1e-9, act.time_s + window.after_s + 1e-9, index)
+        for index, act in enumerate(acts)
+        for window in (window_of(act, reaction),)
+    )
+    answers: list[Event | None] = [None] * len(acts)
+    left: list[Event] = []
+    waiting: list[tuple[float, int]] = []  # end of the window, act
+    begun = 0
+    for event in sorted(events, key=lambda item: item.onset):
+        while begun < len(spans) and spans[begun][0] <= event.onset:
+            waiting.append(spans[begun][1:])
+            begun += 1
+        waiting = sorted(span for span in waiting if span[0] >= event.onset)
+        fits = next((span for span in waiting if acts[span[1]].kind == event.kind), None)
+        if fits is None:
+            left.append(event)
+        else:
+            answers[fits[1]] = event
+            waiting.remove(fits)
+    return answers, left
+
+
+def judge(
+    settings: Mapping[str, Any], events: Iterable[Event], labels: Labels, reaction: Reaction | None
+) -> Trial:
+    """Pair events with the firm acts; what is left counts as false unless another act or a pause explains it."""
+    answers, left = pair(labels.firm, list(events), reaction)
+    others = [act for act in labels.acts if act.optional or act.verify or act.strength == "twice"]
+    spans = []
+    for act in others:
+        window = window_of(act, reaction)
+        extra_s = 1.0 if act.strength == "twice" else 0.0
+        spans.append((act.time_s - window.before_s, act.time_s + window.after_s + extra_s, act.kind))
+    false = [
+        event
+        for event in left
+        if labels.counts_at(event.onset)
+        and not any(start <= event.onset <= end and kind == event.kind for start, end, kind in spans)
+    ]
+    return Trial(dict(settings), tuple(answers), tuple(false))
+
+
+def reaction_of(acts: Sequence[Act], events: Sequence[Event], strength: str) -> Reaction | None:
+    """The person's own reaction time: to each cue the strongest event that follows it, then the median.
+
+    ``strength`` names the event's value that says how strong it was. None when no cue was followed by anything.
+    """
+    delays = []
+    for act in acts:
+        following = [
+            event
+            for event in events
+            if event.kind == act.kind and 0.05 <= event.onset - act.time_s <= LONGEST_REACTION_S
+        ]
+        if following:
+            best = max(following, key=lambda event: abs(event.values.get(strength, 0.0)))
+            delays.append(best.onset - act.time_s)
+    if not delays:
+        return None
+    median_s = float(np.median(delays))
+    spread_s = 1.4826 * float(np.median(np.abs(np.asarray(delays) - median_s)))
+    return Reaction(median_s, spread_s, len(delays))
