@@ -126,20 +126,23 @@ class BlinkDetector:
         if self._next is not None and block.first != self._next:
             for lead in self._leads:
                 lead.restart()
-            out.extend(self._end(self._next - 1))
+            out.extend(self._end(self._next - 1, block.first))
             self._restart()
         self._next = block.end
         columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
         conditioned: list[float] = []
         threshold: list[float] = []
-        for n, values in enumerate(zip(*columns, strict=True), block.first):
+        grains = [min(values) for values in zip(*(lead.grains for lead in self._leads), strict=True)]
+        for n, (values, grain) in enumerate(
+            zip(zip(*columns, strict=True), grains, strict=True), block.first
+        ):
             y = self._join(values)
             if y is None:
                 if self._y is not None:
-                    out.extend(self._end(n))
+                    out.extend(self._end(n, n))
                     self._restart()
             else:
-                self._step(n, y, out)
+                self._step(n, y, grain, out)
             conditioned.append(math.nan if y is None else y)
             threshold.append(self._least())
         self._set_trace(block.first, conditioned, threshold)
@@ -147,7 +150,7 @@ class BlinkDetector:
 
     def flush(self) -> list[Detection]:
         """End an open closure."""
-        return self._end(self._next - 1) if self._next is not None else []
+        return self._end(self._next - 1, self._next - 1) if self._next is not None else []
 
     def _join(self, values: tuple[float, ...]) -> float | None:
         """One value of all usable leads: the mean of their changes, added up, so that a lead may drop out."""
@@ -164,17 +167,16 @@ class BlinkDetector:
                     usable += 1
             last[k] = value
         if not given:
-            self._y = None if self._y is None else self._y
             return None
         return (self._y or 0.0) + (change / usable if usable else 0.0)
 
-    def _step(self, n: int, y: float, out: list[Detection]) -> None:
+    def _step(self, n: int, y: float, grain: float, out: list[Detection]) -> None:
         self._y = y
         self._seen += 1
         scale = self._scale
-        scale.watch(y)
+        scale.watch(y, grain)
         floor = _OVER_NOISE * scale.noise
-        if floor <= 0.0:
+        if floor == math.inf:
             return
         for sign, finder in self._finders.items():
             pulse = finder.step(n, sign * y, floor)
@@ -224,8 +226,9 @@ class BlinkDetector:
         at = max(0.0, onset / self._rate - _DELAY_S)
         return Event("long-closure", edge, at, n / self._rate, self._channel, {}, 1.0, self.name)
 
-    def _end(self, n: int) -> list[Detection]:
-        return [self._closing("end", n, n)] if self._closure.close() else []
+    def _end(self, last: int, n: int) -> list[Detection]:
+        """An open closure ends with sample ``last``, as is known at sample ``n``."""
+        return [self._closing("end", min(last, n), n)] if self._closure.close() else []
 
     def _set_trace(self, first: int, conditioned: list[float], threshold: list[float]) -> None:
         y: Samples = np.array(conditioned)
