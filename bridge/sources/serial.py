@@ -14,7 +14,6 @@ from dataclasses import replace
 from bridge.signals.types import StreamInfo
 from bridge.sources.backoff import delay_s
 from bridge.sources.clock import SampleClock, measured_rate
-from bridge.sources.hearing import Hearing
 from bridge.sources.lines import LineDecoder
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.serial_link import SerialLink
@@ -26,13 +25,12 @@ from bridge.sources.serial_ports import (
     open_port,
     port_named,
 )
+from bridge.sources.tuning import FIRST_BYTE_S, Tuner
 from bridge.sources.wiring import Assembler, Wire, wiring
 
 log = logging.getLogger("bridge")
 
-_FIRST_BYTE_S = 3.0  # a board that restarts when its port is opened is silent for up to two seconds
 _NAMED_PORT_S = 15.0  # how long to wait for the first byte of a port that the user named
-_TRY_BAUD_S = 1.2
 _MEASURE_S = 3.0
 _PENDING = 4096  # chunks kept between open() and run()
 
@@ -57,7 +55,7 @@ class SerialSource:
         self._port = PortInfo("")
         self._link: SerialLink | None = None
         self._decoder = LineDecoder()
-        self._hearing: Hearing | None = None
+        self._tuner: Tuner | None = None
         self._skipped_before = 0
         self._assembler: Assembler | None = None
         self._pending: list[tuple[list[list[float]], float]] = []
@@ -82,7 +80,7 @@ class SerialSource:
         elif not self._plan.explicit:
             columns = len(self._plan.columns)
         self._decoder.columns = columns
-        self._hearing = None
+        self._tuner = None
         rate_hz = self._given_rate_hz or await self._measure()
         self._assembler = Assembler(self._plan, rate_hz, self.counts, f"port {self._port.device}")
         return self._assembler.info
@@ -130,67 +128,42 @@ class SerialSource:
         """
         rates = (self._given_baud,) if self._given_baud else USUAL_BAUD
         self._connect(port.device, rates[0])
-        assert self._link is not None
+        link, tuner = self._link, self._tuner
+        assert link is not None
+        assert tuner is not None
         known = self._given_rate_hz is not None and not self._plan.explicit
         if patient and known and (self._given_baud or port.device.startswith("/dev/pts/")):
-            self._hearing = None
+            self._tuner = None
             return None
-        if not await self._first_byte(_FIRST_BYTE_S):
+        if not await tuner.first_byte(FIRST_BYTE_S):
             if patient and known:
                 log.warning("nothing heard on port %s yet; waiting at %d baud", port.device, rates[0])
-                self._hearing = None
+                self._tuner = None
                 return None
-            if not patient or not await self._first_byte(_NAMED_PORT_S - _FIRST_BYTE_S):
+            if not patient or not await tuner.first_byte(_NAMED_PORT_S - FIRST_BYTE_S):
                 self._drop_link()
                 raise SourceError(
                     f"nothing was heard on port {port.device}; is the board sending, and is it this port?"
                 )
-        described = ""
-        for baud in rates:
-            if baud != self._baud:
-                self._link.set_baud(baud)
-                self._baud = baud
-                self._hearing = Hearing()
-            columns = await self._hear()
-            if columns is not None:
-                return columns
-            described = self._hearing.describe() if self._hearing else described
-        self._drop_link()
-        tried = ", ".join(str(rate) for rate in rates)
-        raise SourceError(
-            f"port {port.device} (tried {tried} baud): {described}; give `baud:`, or send text lines"
-        )
-
-    async def _first_byte(self, limit_s: float) -> bool:
-        loop = asyncio.get_running_loop()
-        until = loop.time() + limit_s
-        while loop.time() < until and not self._lost.is_set():
-            if self._hearing is not None and self._hearing.heard_bytes:
-                return True
-            await asyncio.sleep(0.02)
-        return bool(self._hearing and self._hearing.heard_bytes)
-
-    async def _hear(self) -> int | None:
-        """Listen at the present baud rate; what was heard is kept if it is lines of numbers."""
-        if self._hearing is None:
-            self._hearing = Hearing()
-        loop = asyncio.get_running_loop()
-        until = loop.time() + _TRY_BAUD_S
-        while loop.time() < until and not self._lost.is_set():
-            columns = self._hearing.columns()
-            if columns is not None:
-                break
-            await asyncio.sleep(0.02)
-        columns = self._hearing.columns(final=True)
-        if columns is None:
-            return None
-        self._decoder = self._hearing.decoder
-        self._decoder.skipped = self._skipped_before = 0
-        good = [row for row in self._hearing.rows if len(row) == columns]
-        # From now on bytes go through the same decoder; the first line may be older than the port's opening.
-        self._hearing, arrived = None, asyncio.get_running_loop().time()
-        self._pending.append((good, arrived))
+        found = await tuner.tune(link, rates)
+        if found is None:
+            self._drop_link()
+            tried = ", ".join(str(rate) for rate in rates)
+            raise SourceError(
+                f"port {port.device} (tried {tried} baud): {tuner.hearing.describe()}; "
+                f"give `baud:`, or send text lines"
+            )
+        self._baud, columns = found
+        self._take_over(tuner, columns)
         return columns
+
+    def _take_over(self, tuner: Tuner, columns: int) -> None:
+        """Go on with the decoder that listened; the lines it has heard are the first samples."""
+        self._decoder = tuner.hearing.decoder
+        self._decoder.skipped = self._skipped_before = 0
+        rows = [row for row in tuner.hearing.rows if len(row) == columns]
+        self._pending.append((rows, asyncio.get_running_loop().time()))
+        self._tuner = None
 
     async def _measure(self) -> float:
         """The sampling rate from the lines of a few seconds. Raises SourceError."""
@@ -222,7 +195,7 @@ class SerialSource:
         self._drop_link()
         self._lost.clear()
         self._baud = baud
-        self._hearing = Hearing() if self._assembler is None else None
+        self._tuner = Tuner() if self._assembler is None else None
         self._link = SerialLink(open_port(device, baud), self._on_data, self._on_lost)
         self._link.start()
 
@@ -232,8 +205,8 @@ class SerialSource:
             link.close()
 
     def _on_data(self, data: bytes, received_s: float) -> None:
-        if self._hearing is not None:
-            self._hearing.feed(data, received_s)
+        if self._tuner is not None:
+            self._tuner.hearing.feed(data, received_s)
             return
         rows = self._decoder.feed(data)
         if self._decoder.skipped != self._skipped_before:
@@ -266,6 +239,8 @@ class SerialSource:
         if not self._lost.is_set():
             log.warning("port %s is gone (%s); looking for it", self._port.device, reason)
             self._lost.set()
+            if self._tuner is not None:
+                self._tuner.lost = True
 
     async def _reconnect(self) -> None:
         """Try until the same device is there again; the first failure was told, repeats are for debugging."""

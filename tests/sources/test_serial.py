@@ -235,7 +235,7 @@ def test_a_port_that_vanishes_and_returns_leaves_a_gap_of_the_right_length(
 
 
 def test_a_silent_port_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bridge.sources.serial._FIRST_BYTE_S", 0.1)
+    monkeypatch.setattr("bridge.sources.serial.FIRST_BYTE_S", 0.1)
     monkeypatch.setattr("bridge.sources.serial._NAMED_PORT_S", 0.3)
     master, slave = os.openpty()
 
@@ -255,7 +255,7 @@ def test_auto_takes_the_port_that_speaks(
     board = boards(counter)
     listed = [PortInfo(str(noise.link), usb="0001:0002"), PortInfo(str(board.link), usb="0001:0002")]
     monkeypatch.setattr("bridge.sources.serial.list_ports", lambda: listed)
-    monkeypatch.setattr("bridge.sources.serial._TRY_BAUD_S", 0.15)
+    monkeypatch.setattr("bridge.sources.tuning.TRY_BAUD_S", 0.15)
 
     async def scenario() -> None:
         source = SerialSource(ONE, rate_hz=250)
