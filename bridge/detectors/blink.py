@@ -49,6 +49,7 @@ class BlinkSettings:
     ``threshold``: least height of a narrow blink; None: from the person's own blinks and the noise.
     ``deliberate_threshold``: height from which a blink is deliberate; None: 1.5 times the typical one.
     ``polarity``: which way blinks point. ``learning_s``: no events for so long when no threshold is given.
+    ``strictness``: factor on the least height that adapts, fitted to a person by a calibration.
     ``longest_s``: widest blink at half height. ``closure_s``: shortest long closure.
     ``time_constant_s``: of the amplifier's high-pass, 0 for a DC-coupled one; None: 1 s for EEG, 0 for EOG.
     """
@@ -57,6 +58,7 @@ class BlinkSettings:
     deliberate_threshold: float | None = None
     polarity: Literal["auto", "positive", "negative"] = "auto"
     learning_s: float = 5.0
+    strictness: float = 1.0
     longest_s: float = 0.5
     closure_s: float = 0.5
     time_constant_s: float | None = None
@@ -68,6 +70,8 @@ class BlinkSettings:
             value = getattr(self, name)
             if value is not None and not 0 < value < math.inf:
                 raise SettingsError(f"{name} must be above 0, not {value!r}")
+        if not 0.1 <= self.strictness <= 10:
+            raise SettingsError(f"strictness must be from 0.1 to 10, not {self.strictness!r}")
         if not 0 <= self.learning_s <= 60:
             raise SettingsError(f"learning_s must be from 0 to 60 s, not {self.learning_s!r}")
         if not 0.1 <= self.longest_s <= 0.6:
@@ -89,7 +93,7 @@ class BlinkDetector:
     ) -> None:
         self.name = name
         self.settings = settings
-        self.trace: Trace | None = None
+        self._view: tuple[int, list[float], list[float]] | None = None
         self._rate = float(rate_hz)
         self._channel = "+".join(channel.name for channel in channels)
         sos = design_band(rate_hz, high_hz=_LOWPASS_HZ, order=_LOWPASS_ORDER)
@@ -109,7 +113,7 @@ class BlinkDetector:
         self._next: int | None = None
         self._seen = 0
         self._restart()
-        self.trace = None
+        self._view = None
 
     def _restart(self) -> None:
         """The joined signal starts anew."""
@@ -132,20 +136,17 @@ class BlinkDetector:
         columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
         conditioned: list[float] = []
         threshold: list[float] = []
-        grains = [min(values) for values in zip(*(lead.grains for lead in self._leads), strict=True)]
-        for n, (values, grain) in enumerate(
-            zip(zip(*columns, strict=True), grains, strict=True), block.first
-        ):
+        for n, values in enumerate(zip(*columns, strict=True), block.first):
             y = self._join(values)
             if y is None:
                 if self._y is not None:
                     out.extend(self._end(n, n))
                     self._restart()
             else:
-                self._step(n, y, grain, out)
+                self._step(n, y, out)
             conditioned.append(math.nan if y is None else y)
             threshold.append(self._least())
-        self._set_trace(block.first, conditioned, threshold)
+        self._view = (block.first, conditioned, threshold)
         return out
 
     def flush(self) -> list[Detection]:
@@ -170,11 +171,11 @@ class BlinkDetector:
             return None
         return (self._y or 0.0) + (change / usable if usable else 0.0)
 
-    def _step(self, n: int, y: float, grain: float, out: list[Detection]) -> None:
+    def _step(self, n: int, y: float, out: list[Detection]) -> None:
         self._y = y
         self._seen += 1
         scale = self._scale
-        scale.watch(y, grain)
+        scale.watch(y)
         floor = _OVER_NOISE * scale.noise
         if floor == math.inf:
             return
@@ -200,8 +201,8 @@ class BlinkDetector:
             return self.settings.threshold
         scale = self._scale
         if not scale.typical:
-            return _OVER_NOISE_UNKNOWN * scale.noise
-        return max(_OVER_NOISE * scale.noise, _NARROW_SHARE * scale.typical)
+            return self.settings.strictness * _OVER_NOISE_UNKNOWN * scale.noise
+        return self.settings.strictness * max(_OVER_NOISE * scale.noise, _NARROW_SHARE * scale.typical)
 
     def _needed(self, pulse: Pulse) -> float:
         wider = max(0.0, pulse.width / self._rate - _NARROW_S)
@@ -230,14 +231,19 @@ class BlinkDetector:
         """An open closure ends with sample ``last``, as is known at sample ``n``."""
         return [self._closing("end", min(last, n), n)] if self._closure.close() else []
 
-    def _set_trace(self, first: int, conditioned: list[float], threshold: list[float]) -> None:
+    @property
+    def trace(self) -> Trace | None:
+        """The joined, low-passed signal; the resting level and the least height of a blink over it."""
+        if self._view is None:
+            return None
+        first, conditioned, threshold = self._view
         y: Samples = np.array(conditioned)
         resting = self._scale.resting
         sign = self._scale.polarity
         least: Samples = resting + sign * np.array(threshold)
         level: Samples = np.full(len(y), resting)
         upper, lower = (least, level) if sign > 0 else (level, least)
-        self.trace = Trace(first, y, upper, lower)
+        return Trace(first, y, upper, lower)
 
 
 def create(name: str, channels: Sequence[Channel], rate: float, settings: Mapping[str, Any]) -> Detector:

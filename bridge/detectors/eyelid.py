@@ -5,10 +5,11 @@ Both work on the low-passed signal, one sample at a time, and know no absolute h
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
-from bridge.signals.robust import RecentQuantile
+from bridge.signals.robust import FlatWatch, RecentQuantile
 
 # Closing takes about 100 ms, reopening as long, a whole blink 100 to 400 ms (Stern 1984, second-hand);
 # slower rises are drift or the eyes' own movement.
@@ -104,10 +105,12 @@ class BlinkScale:
         self._every = max(1, round(0.05 * rate_hz))
         self._changes = RecentQuantile(0.5, 600)
         self._resting = RecentQuantile(0.5, 40)
+        self._flat = FlatWatch(rate_hz)
         self.reset()
 
     def reset(self) -> None:
         self._changes.reset()
+        self._flat.reset()
         self._pulses: dict[int, deque[tuple[int, float]]] = {1: deque(maxlen=64), -1: deque(maxlen=64)}
         self._kept = {1: 0.0, -1: 0.0}
         self._kept_at = 0
@@ -121,8 +124,8 @@ class BlinkScale:
 
     @property
     def noise(self) -> float:
-        """Median change over 50 ms."""
-        return self._changes.value
+        """Median change over 50 ms, infinite while the line has never moved."""
+        return max(self._changes.value, self._flat.rounding) if len(self._changes) else math.inf
 
     @property
     def typical(self) -> float:
@@ -141,10 +144,12 @@ class BlinkScale:
 
     def watch(self, value: float) -> None:
         """Take one sample of the conditioned signal."""
+        moves = self._flat.moves(value)
         self._phase += 1
         if self._phase >= self._every:
             self._phase = 0
-            if self._last is not None:
+            # A line that has gone flat says nothing about the noise.
+            if self._last is not None and moves:
                 self._changes.add(abs(value - self._last))
             self._last = value
             self._resting.add(value)

@@ -48,7 +48,8 @@ class GazeSettings:
     noise. ``*_polarity``: 1 when positive is right (up), else -1. ``degrees_per_unit``: from a calibration;
     gives degrees and the level ``gaze-angle``. ``time_constant_s``: of the amplifier's high-pass, 0 for a
     DC-coupled one; None: found from the signal. ``learning_s``: no events for so long when no threshold is
-    given. ``forget_s``: the resting place is unknown after so long without a shift.
+    given. ``strictness``: factor on the thresholds that adapt, fitted to a person by a calibration.
+    ``unknown_after_s``: the resting place is unknown after so long without a shift.
     """
 
     horizontal_threshold: float | None = None
@@ -58,7 +59,8 @@ class GazeSettings:
     degrees_per_unit: float | None = None
     time_constant_s: float | None = None
     learning_s: float = 5.0
-    forget_s: float = 20.0
+    strictness: float = 1.0
+    unknown_after_s: float = 20.0
 
     def __post_init__(self) -> None:
         for name in ("horizontal_threshold", "vertical_threshold", "degrees_per_unit"):
@@ -70,10 +72,12 @@ class GazeSettings:
                 raise SettingsError(f"{name} must be 1 or -1, not {getattr(self, name)!r}")
         if self.time_constant_s is not None and not 0 <= self.time_constant_s <= 60:
             raise SettingsError(f"time_constant_s must be from 0 to 60 s, not {self.time_constant_s!r}")
+        if not 0.1 <= self.strictness <= 10:
+            raise SettingsError(f"strictness must be from 0.1 to 10, not {self.strictness!r}")
         if not 0 <= self.learning_s <= 60:
             raise SettingsError(f"learning_s must be from 0 to 60 s, not {self.learning_s!r}")
-        if not 1 <= self.forget_s <= 3600:
-            raise SettingsError(f"forget_s must be from 1 to 3600 s, not {self.forget_s!r}")
+        if not 1 <= self.unknown_after_s <= 3600:
+            raise SettingsError(f"unknown_after_s must be from 1 to 3600 s, not {self.unknown_after_s!r}")
 
     @property
     def decay_rate(self) -> float | None:
@@ -100,7 +104,7 @@ class _Axis:
         self.sign = settings.horizontal_polarity if horizontal else settings.vertical_polarity
         threshold = settings.horizontal_threshold if horizontal else settings.vertical_threshold
         self.given = threshold is not None
-        self.finder = ShiftFinder(rate_hz, threshold, settings.decay_rate)
+        self.finder = ShiftFinder(rate_hz, threshold, settings.decay_rate, settings.strictness)
 
     def reset(self) -> None:
         for lead in self.leads:
@@ -134,14 +138,14 @@ class GazeDetector:
     ) -> None:
         self.name = name
         self.settings = settings
-        self.trace: Trace | None = None
+        self._view: tuple[int, list[float], list[float]] | None = None
         rate_hz = self._rate = float(rate_hz)
         wide = [(k, channel) for k, channel in enumerate(channels) if channel.kind == "eog-horizontal"]
         tall = [(k, channel) for k, channel in enumerate(channels) if channel.kind != "eog-horizontal"]
         self._axes = [_Axis(group, rate_hz, settings, group is wide) for group in (wide, tall) if group]
         self._pulses = PulseFinder(rate_hz)
         self._blinks = BlinkScale(rate_hz, 1)
-        self._resting = Resting(rate_hz, settings.forget_s)
+        self._resting = Resting(rate_hz, settings.unknown_after_s)
         self._level_every = max(1, round(_LEVEL_EVERY_S * rate_hz))
         self.reset()
 
@@ -153,7 +157,7 @@ class GazeDetector:
         self._seen = 0
         self._forget_movement()
         self._resting.close()
-        self.trace = None
+        self._view = None
 
     def _forget_movement(self) -> None:
         self._pulses.restart()
@@ -166,7 +170,7 @@ class GazeDetector:
         """Samples of shape (n, channels); the shifts and states that were decided in them."""
         out: list[Detection] = []
         if self._next is not None and block.first != self._next:
-            out.extend(self._close(self._next - 1))
+            out.extend(self._close(self._next - 1, block.first))
             for axis in self._axes:
                 axis.finder.restart()
                 axis.active = False
@@ -187,13 +191,21 @@ class GazeDetector:
             self._rest(n, out)
             heights.append(order[-1][0].finder.step_height if order[-1][0].active else math.nan)
             least.append(order[-1][0].finder.least)
-        threshold = np.array(least)
-        self.trace = Trace(block.first, np.array(heights), threshold, -threshold)
+        self._view = (block.first, heights, least)
         return out
+
+    @property
+    def trace(self) -> Trace | None:
+        """The step of the first axis (the mean after less the mean before) and the least shift either way."""
+        if self._view is None:
+            return None
+        first, heights, least = self._view
+        threshold = np.array(least)
+        return Trace(first, np.array(heights), threshold, -threshold)
 
     def flush(self) -> list[Detection]:
         """End the state that is open."""
-        return self._close(self._next - 1) if self._next is not None else []
+        return self._close(self._next - 1, self._next - 1) if self._next is not None else []
 
     def _step(self, axis: _Axis, n: int, value: float, out: list[Detection]) -> None:
         if value != value:
@@ -201,7 +213,7 @@ class GazeDetector:
                 axis.active = False
                 axis.finder.restart()
                 if axis.horizontal:
-                    out.extend(self._close(n))
+                    out.extend(self._close(n, n))
                 else:
                     self._forget_movement()
             return
@@ -231,7 +243,7 @@ class GazeDetector:
     def _vertical(self, axis: _Axis, n: int, value: float, shift: Shift | None, out: list[Detection]) -> None:
         self._blinks.watch(value)
         least = axis.finder.least
-        if least > 0.0:
+        if least < math.inf:
             pulse = self._pulses.step(n, value, max(least, _BLINK_SHARE * self._blinks.typical))
             if pulse is not None and _NARROWEST_S <= pulse.width / self._rate <= _WIDEST_S:
                 self._blinks.learn(n, pulse, 1)
@@ -265,8 +277,10 @@ class GazeDetector:
             if angle is not None:
                 out.append(Level("gaze-angle", n / self._rate, angle * scale, axis.name, self.name))
 
-    def _close(self, n: int) -> list[Detection]:
-        return [self._state(edge, place, n / self._rate, n) for edge, place in self._resting.close()]
+    def _close(self, last: int, n: int) -> list[Detection]:
+        """The place is unknown after sample ``last``, as is known at sample ``n``."""
+        onset = min(last, n) / self._rate
+        return [self._state(edge, place, onset, n) for edge, place in self._resting.close()]
 
     def _event(self, kind: str, axis: _Axis, shift: Shift, n: int) -> Event:
         values = {"amplitude": shift.amplitude, "velocity": shift.velocity}
@@ -300,7 +314,7 @@ TYPE = DetectorType(
     ),
     levels=("gaze-angle",),
     many_channels=True,
-    latency_s=0.7,
+    latency_s=0.6,
     version=1,
     settings=GazeSettings,
     create=create,

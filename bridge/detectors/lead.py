@@ -10,17 +10,22 @@ from bridge.signals.filters import CausalFilter
 from bridge.signals.robust import SpikeGate
 from bridge.signals.types import Channel, Samples
 
+# No converter counts further; beyond it sums would lose the signal.
+_BEYOND = 1e12
+# Below this many samples plain Python is faster than numpy's calls.
+_FEW = 16
+
 
 class Lead:
     """Conditions one channel, block after block.
 
-    A sample that is not a number, or at a rail, is unusable. The first usable one after it seeds the filter
-    anew, and for ``settle_s`` from there nothing is given out: NaN stands for it.
+    A sample that is not a number, beyond any converter, or at a rail, is unusable. The first usable one
+    after it seeds the filter anew, and for ``settle_s`` from there nothing is given out: NaN stands for it.
     """
 
     def __init__(self, channel: Channel, rate_hz: float, sos: Samples, settle_s: float) -> None:
-        self._low = channel.low
-        self._high = channel.high
+        self._low = max(channel.low, -_BEYOND)
+        self._high = min(channel.high, _BEYOND)
         self._gate = SpikeGate(rate_hz)
         self._filter = CausalFilter(sos)
         self._settle = round(settle_s * rate_hz)
@@ -38,6 +43,8 @@ class Lead:
 
     def process(self, x: Samples) -> list[float]:
         """Raw samples, shape (n,), to conditioned ones, NaN where there is none."""
+        if x.shape[0] <= _FEW:
+            return [self._step(value) for value in x.tolist()]
         usable = np.isfinite(x) & (x > self._low) & (x < self._high)
         if usable.all():
             return self._run(x)
@@ -50,6 +57,16 @@ class Lead:
                 self.restart()
                 out.extend([math.nan] * len(run))
         return out
+
+    def _step(self, value: float) -> float:
+        if not self._low < value < self._high:
+            self.restart()
+            return math.nan
+        y = self._filter.step(self._gate.step(value))
+        if self._blank:
+            self._blank -= 1
+            return math.nan
+        return y
 
     def _run(self, x: Samples) -> list[float]:
         step = self._gate.step

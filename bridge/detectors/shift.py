@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bridge.signals.robust import RecentQuantile
+from bridge.signals.robust import FlatWatch, RecentQuantile
 
 _BEFORE_S = 0.15
 _MOVING_S = 0.05
@@ -94,13 +94,19 @@ class Shift:
 
 
 class ShiftFinder:
-    """Takes the low-passed signal sample by sample. ``threshold`` fixes the least shift; else it adapts."""
+    """Takes the low-passed signal sample by sample. ``threshold`` fixes the least shift; else it adapts.
 
-    def __init__(self, rate_hz: float, threshold: float | None, decay_rate: float | None) -> None:
+    ``floor``: what the noise lets be seen; ``least``: what is told.
+    """
+
+    def __init__(
+        self, rate_hz: float, threshold: float | None, decay_rate: float | None, strictness: float = 1.0
+    ) -> None:
         self._rate = rate_hz
         self._dt = 1 / rate_hz
         self._given = threshold
         self._decay = decay_rate
+        self._strictness = strictness
         self._before = max(2, round(_BEFORE_S * rate_hz))
         self._moving = max(1, round(_MOVING_S * rate_hz))
         self._after = max(2, round(_AFTER_S * rate_hz))
@@ -110,6 +116,7 @@ class ShiftFinder:
         self._every = max(1, round(_EVERY_S * rate_hz))
         self._settled = max(1, round(_SETTLED_S * rate_hz))
         self._latest = max(1, round(_LATEST_S * rate_hz))
+        self._flat = FlatWatch(rate_hz)
         self._coupling = CouplingEstimate()
         self._noise = RecentQuantile(_QUANTILE, round(_NOISE_S / _EVERY_S))
         self._drift = RecentQuantile(0.5, round(_DRIFT_S / _EVERY_S))
@@ -118,8 +125,9 @@ class ShiftFinder:
     def reset(self) -> None:
         self._coupling = CouplingEstimate()
         self._noise.reset()
+        self._flat.reset()
         self._heights: deque[float] = deque(maxlen=40)
-        self.least = 0.0
+        self.floor = self.least = math.inf
         self.typical = 0.0
         self.restart()
 
@@ -150,18 +158,23 @@ class ShiftFinder:
         if before is not None:
             self._level += y - before + self.decay_rate * (before - self._coupling.centre) * self._dt
         z = self._level
+        moves = self._flat.moves(y)
         self._tick(y)
         if not self._fill(z):
             return None
         height = self._sum_after / self._after - self._sum_before / self._before
         if self._phase == 0:
             self._drift.add(height)
-            self._noise.add(abs(height - self._drift.value))
-            self.least = self._threshold()
+            if moves:
+                self._noise.add(abs(height - self._drift.value))
+            if len(self._noise):
+                noise = _OVER_NOISE * _SD_PER_QUANTILE * self._noise.value
+                self.floor = self._given or max(noise, self._flat.rounding)
+                self.least = self._given or max(self.floor, _SHARE * self.typical)
         height -= self._drift.value
         self.step_height = height
         self._recent.append(height)
-        return self._judge(n, height) if self.least > 0.0 else None
+        return self._judge(n, height)
 
     def _tick(self, y: float) -> None:
         self._mean += y
@@ -201,24 +214,13 @@ class ShiftFinder:
         self._sum_before -= past[0]
         return True
 
-    def _floor(self) -> float:
-        """Least step that is looked at: what the noise allows."""
-        if self._given is not None:
-            return self._given
-        return _OVER_NOISE * _SD_PER_QUANTILE * self._noise.value
-
-    def _threshold(self) -> float:
-        if self._given is not None:
-            return self._given
-        return max(self._floor(), _SHARE * self.typical)
-
     def _judge(self, n: int, height: float) -> Shift | None:
         size = abs(height)
         sign = 1 if height > 0 else -1
-        if self._side and (sign != self._side or size < 0.6 * self._floor()):
+        if self._side and (sign != self._side or size < 0.6 * self.floor):
             self._side = 0
         if not self._side:
-            if size < self._floor():
+            if size < self.floor:
                 return None
             self._side = sign
             self._crossed = n

@@ -89,3 +89,34 @@ class SpikeGate:
             if len(self._changes) >= self._needed:
                 self._limit = self._factor * self._changes.value
         return value
+
+
+class FlatWatch:
+    """Tells a line that moves from one that has gone flat, rounding of the filters aside."""
+
+    def __init__(self, rate_hz: float, patience_s: float = 2.0) -> None:
+        # Real converters repeat a value for up to 0.2 s; a line is flat when it repeats for much longer.
+        self._patience = round(patience_s * rate_hz)
+        self.reset()
+
+    def reset(self) -> None:
+        self._last: float | None = None
+        self._reach = 0.0
+        self._still = self._patience
+
+    @property
+    def rounding(self) -> float:
+        """A change below this is rounding."""
+        return 1e-9 * self._reach
+
+    def moves(self, value: float) -> bool:
+        """Take one sample; has the line moved within the patience?"""
+        if abs(value) > self._reach:
+            self._reach = abs(value)
+        last = self._last
+        self._last = value
+        if last is not None and abs(value - last) > 1e-9 * self._reach:
+            self._still = 0
+        elif self._still < self._patience:
+            self._still += 1
+        return self._still < self._patience
