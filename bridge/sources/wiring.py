@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -104,6 +105,24 @@ def wiring(wires: Sequence[Wire]) -> Wiring:
         tuple(factor for _, factor in built),
         any(wire.column is not None for wire in wires),
     )
+
+
+def wires_from(channels: Iterable[Any] | None) -> list[Wire]:
+    """Wires from a rule file's channels, whose ``column`` counts from 1."""
+    return [
+        Wire(
+            channel.name,
+            channel.kind,
+            None if channel.column is None else channel.column - 1,
+            channel.gain,
+            channel.reference_voltage,
+            channel.bits,
+            channel.unit or "count",
+            channel.low,
+            channel.high,
+        )
+        for channel in channels or ()
+    ]
 
 
 def _numbers(count: int) -> str:
