@@ -37,9 +37,9 @@ class Access:
         self._origins = frozenset({f"http://{shown}:{port}", f"http://localhost:{port}"})
         sockets = " ".join(sorted(origin.replace("http", "ws", 1) for origin in self._origins))
         self._policy = (
-            f"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self' {sockets}; "
-            "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'; "
-            "trusted-types 'none'"
+            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+            f"connect-src 'self' {sockets}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+            "require-trusted-types-for 'script'; trusted-types 'none'"
         )
         self._link = f"http://{shown}:{port}/"
 

@@ -17,8 +17,10 @@ from aiohttp import WSCloseCode, web
 
 from bridge.monitor import messages
 from bridge.monitor.access import Role
+from bridge.monitor.bench import TuningBench
 from bridge.monitor.feed import Feed
 
+_MOST_REPLIES = 20
 _MOST_COLUMNS = 4096  # in one frame, so that catching up never takes the loop for long
 
 
@@ -39,7 +41,8 @@ class Client:
         self._columns: list[int] = []
         self._log = 0
         self._now: str = ""
-        self._replies: list[dict[str, Any]] = []
+        self._replies: list[dict[str, Any] | bytes] = []
+        self.bench: TuningBench | None = None
         self._window_start = 0.0
         self._window_count = 0
 
@@ -67,8 +70,9 @@ class Client:
         self.started = True
         self.woken.set()
 
-    def reply(self, message: dict[str, Any]) -> None:
-        if len(self._replies) < 20:
+    def reply(self, message: dict[str, Any] | bytes) -> None:
+        """An answer to this page alone; a page that does not fetch its answers loses the newest."""
+        if len(self._replies) < _MOST_REPLIES:
             self._replies.append(message)
         self.woken.set()
 
@@ -88,7 +92,11 @@ class Client:
             await self.woken.wait()
             self.woken.clear()
             while self._replies:
-                await self._send(self._replies.pop(0))
+                answer = self._replies.pop(0)
+                if isinstance(answer, bytes):
+                    await self._socket.send_bytes(answer)
+                else:
+                    await self._send(answer)
             if self.wants:
                 await self._send_news(shared, now)
 

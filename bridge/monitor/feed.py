@@ -33,7 +33,7 @@ class Feed:
         self.layout = 0
         self.rules_version = 0
         self.ended = False
-        self._by_name: dict[str, History] = {}
+        self._by_name: dict[str, tuple[History, DetectionChain | None]] = {}
         self._rules = LoadedRules()
 
     def open(self, infos: Mapping[str, StreamInfo]) -> None:
@@ -42,17 +42,18 @@ class Feed:
         self.names = tuple(infos)
         self.chains = tuple(chains.get(name) for name in infos)
         self.histories = tuple(
-            History(info, chain.detectors if chain is not None else ())
+            History(info, len(chain.detectors) if chain is not None else 0)
             for info, chain in zip(infos.values(), self.chains, strict=True)
         )
-        self._by_name = dict(zip(self.names, self.histories, strict=True))
+        pairs = zip(self.histories, self.chains, strict=True)
+        self._by_name = dict(zip(self.names, pairs, strict=True))
         self.layout += 1
         self.ended = False
 
     def block(self, stream: str, block: Block) -> None:
-        history = self._by_name.get(stream)
-        if history is not None and len(block):
-            history.add(block)
+        if stream in self._by_name and len(block):
+            history, chain = self._by_name[stream]
+            history.add(block, chain.detectors if chain is not None else ())
 
     def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, str]]) -> None:
         self.journal.add(detections, actions)
@@ -70,12 +71,14 @@ class Feed:
         columns = history.columns(first, end)
         return frames.section(frames.SIGNAL, place, history.epoch, first, self.start_s(place), columns)
 
-    def find(self, stream: str, detector: str) -> tuple[DetectionChain, History, Detector] | None:
-        for name, chain, history in zip(self.names, self.chains, self.histories, strict=True):
+    def find(self, stream: str, detector: str) -> tuple[int, DetectionChain, History, Detector] | None:
+        """A detector by name, with its stream's place, chain and history."""
+        for place, name in enumerate(self.names):
+            chain = self.chains[place]
             if name == stream and chain is not None:
                 for candidate in chain.detectors:
                     if candidate.name == detector:
-                        return chain, history, candidate
+                        return place, chain, self.histories[place], candidate
         return None
 
     def rules(self) -> LoadedRules:

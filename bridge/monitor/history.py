@@ -32,12 +32,11 @@ class History:
     holds samples c * per_column and on. Rows: the channels, then ``VIEWS`` rows for each detector.
     """
 
-    def __init__(self, info: StreamInfo, detectors: Sequence[Detector], keep_s: float = KEEP_S) -> None:
+    def __init__(self, info: StreamInfo, detectors: int, keep_s: float = KEEP_S) -> None:
         self.info = info
-        self.detectors = tuple(detectors)
         self.per_column = max(1, math.ceil(info.rate / MAX_COLUMNS_HZ))
         self.parts = 1 if self.per_column == 1 else 2
-        self.rows = len(info.channels) + VIEWS * len(self.detectors)
+        self.rows = len(info.channels) + VIEWS * detectors
         self.length = max(1, math.ceil(keep_s * info.rate / self.per_column))
         self.epoch = 0
         self.samples = 0
@@ -56,8 +55,8 @@ class History:
         self._blocks: deque[Block] = deque()
         self._clock: deque[tuple[float, int]] = deque(maxlen=_CLOCK_S)
 
-    def add(self, block: Block) -> None:
-        """The stream's next block, just after its detectors have seen it."""
+    def add(self, block: Block, detectors: Sequence[Detector] = ()) -> None:
+        """The stream's next block, just after its detectors have seen it (as many as were announced)."""
         if block.first < self._next:
             # The source counts from the start again (a board was reset): what was kept has no place any more.
             self._clear()
@@ -69,7 +68,7 @@ class History:
         self.samples += len(block)
         if block.received is not None:
             self._clocked(block.received, block.end)
-        self._pending.append((block, tuple(detector.trace for detector in self.detectors)))
+        self._pending.append((block, tuple(detector.trace for detector in detectors)))
         self._waiting += len(block)
         if self._waiting > self._most_pending:
             self.settle()
@@ -143,7 +142,7 @@ class History:
             self._blocks.popleft()
 
     def columns(self, first: int, end: int) -> Columns:
-        """Columns ``first`` to ``end`` (not included), shape (rows, parts, end - first), float32, NaN for none.
+        """Columns ``first`` to ``end`` (not included), NaN for none; shape (rows, parts, end - first).
 
         Raises ValueError when they are not all kept.
         """

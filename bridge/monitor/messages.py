@@ -46,10 +46,11 @@ class Arm(_Message):
 
 
 class Tune(_Message):
-    """Try settings on what is kept; the answer carries ``id``."""
+    """Try settings on what is kept; the answer carries ``id``. ``fresh``: on the newest two minutes."""
 
     type: Literal["tune"]
-    id: int
+    id: Annotated[int, Field(ge=0, lt=2**32)]
+    fresh: bool = False
     stream: _Name
     detector: _Name
     settings: Annotated[dict[_Name, _Setting], Field(max_length=40)]

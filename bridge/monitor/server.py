@@ -12,12 +12,14 @@ import json
 import logging
 import secrets
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from bridge.monitor import messages, page_files
+from bridge.monitor import bench, messages, page_files
 from bridge.monitor.access import Access, Role, check_loopback
+from bridge.monitor.bench import TuningBench
 from bridge.monitor.client import Client
 from bridge.monitor.feed import Feed
 from bridge.monitor.lent import Service
@@ -31,6 +33,8 @@ _IDLE_TICK_S = 1.0
 _NOW_EVERY_S = 0.25
 _MOST_PAGES = 100
 _HEARTBEAT_S = 20.0  # a page that does not answer a ping by half of this is closed
+
+_NOT_LET_IN = "Open the link that the program printed when it started: it holds the token this page needs."
 
 _Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -57,6 +61,7 @@ class Monitor:
         self._attention = asyncio.Event()
         self._runner: web.AppRunner | None = None
         self._ticker: asyncio.Task[None] | None = None
+        self._threads = ThreadPoolExecutor(max_workers=1, thread_name_prefix="monitor-trial")
         self._files: dict[str, tuple[bytes, str]] = {}
         self.port = 0
 
@@ -113,6 +118,7 @@ class Monitor:
         if self._runner is not None:
             await self._runner.cleanup()
             self._runner = None
+        self._threads.shutdown(wait=False, cancel_futures=True)
 
     async def _tick(self) -> None:
         while True:
@@ -159,10 +165,7 @@ class Monitor:
         if not self._access.host_allowed(request):
             response = _refusal(403, "This address is not served here.")
         elif (role := self._access.role(request)) is None:
-            response = _refusal(
-                401,
-                "Open the link that the program printed when it started: it carries the token this page needs.",
-            )
+            response = _refusal(401, _NOT_LET_IN)
         else:
             request["role"] = role
             try:
@@ -205,6 +208,8 @@ class Monitor:
             await self._listen(socket, client, sender)
         finally:
             self._clients.discard(client)
+            if client.bench is not None:
+                client.bench.close()
             sender.cancel()
             with contextlib.suppress(asyncio.CancelledError, ConnectionError, RuntimeError):
                 await sender
@@ -241,6 +246,14 @@ class Monitor:
                 self._service.pause(paused)
             case messages.Arm(armed=armed):
                 self._service.arm(armed)
+            case messages.Tune():
+                if client.bench is None:
+                    client.bench = TuningBench(self._feed, self._threads, client.reply)
+                client.bench.ask(message)
+            case messages.Keep():
+                answer = bench.keep(self._feed, message)
+                for page in self._clients if answer["type"] == "kept" else {client}:
+                    page.reply(answer)
 
 
 def _refusal(status: int, reason: str) -> web.Response:

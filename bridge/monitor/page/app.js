@@ -1,9 +1,10 @@
 // Joins the connection to the views.
-import { parse, SIGNAL } from "./frames.js";
+import { parse, SIGNAL, TRIAL } from "./frames.js";
 import { Happened } from "./happened.js";
 import { Link } from "./link.js";
 import { showHealth, showLevels, showOpen, showSignal, showState } from "./panel.js";
 import { showFired, showRules } from "./rules.js";
+import { Tune } from "./tune.js";
 import { Watch } from "./watch.js";
 
 const $ = (id) => document.getElementById(id);
@@ -11,11 +12,14 @@ const $ = (id) => document.getElementById(id);
 if (location.search) history.replaceState(null, "", location.pathname + location.hash);
 
 export const watch = new Watch();
-const happened = new Happened((time) => {
+const goTo = (time) => {
   location.hash = "#watch";
+  showView();
   watch.goTo(Math.min(watch.newest - 0.02, time + watch.span / 2));
   $("plot").focus();
-});
+};
+const happened = new Happened(goTo);
+const tune = new Tune((message) => link.send(message), goTo);
 let hello = null;
 let state = "lost";
 
@@ -23,6 +27,7 @@ function heard(message) {
   if (message.type === "hello") {
     hello = message;
     watch.layout(message.streams);
+    tune.layout(message);
     happened.clear();
     $("levels").replaceChildren();
     $("source").textContent = message.streams.map((s) => [s.name, `${s.channels.length} ${s.channels.length === 1 ? "channel" : "channels"} at ${s.rate_hz} Hz`].filter(Boolean).join(": ")).join(" · ") || "no source yet";
@@ -40,8 +45,13 @@ function heard(message) {
     happened.add(message.entries);
   } else if (message.type === "rules") {
     showRules(message);
+  } else if (message.type === "tuned") {
+    tune.answered(message);
+  } else if (message.type === "kept") {
+    tune.kept(message);
   } else if (message.type === "refused") {
-    notice(message.reason);
+    if ($("tune").hidden) notice(message.reason);
+    else tune.refused(message.reason);
   }
 }
 
@@ -55,7 +65,10 @@ export const link = new Link(
     open: () => notice(""),
     text: heard,
     binary: (buffer) => {
-      for (const section of parse(buffer)) if (section.kind === SIGNAL) watch.append(section);
+      for (const section of parse(buffer)) {
+        if (section.kind === SIGNAL) watch.append(section);
+        else if (section.kind === TRIAL) tune.view(section);
+      }
     },
     down: (words) => {
       notice(words);
@@ -74,8 +87,9 @@ addEventListener("keydown", (event) => {
 });
 
 function showView() {
-  const views = ["watch", "rules"];
+  const views = ["watch", "rules", "tune"];
   const wanted = views.includes(location.hash.slice(1)) ? location.hash.slice(1) : "watch";
+  const was = $(wanted).hidden;
   for (const name of views) $(name).hidden = name !== wanted;
   for (const anchor of document.querySelectorAll("nav a")) {
     const here = anchor.hash === `#${wanted}`;
@@ -84,6 +98,7 @@ function showView() {
     if (here) document.title = `${anchor.textContent} · biosignal-bridge`;
   }
   if (wanted === "watch") watch.resize();
+  if (wanted === "tune" && (was || !tune.current)) tune.show();
 }
 addEventListener("hashchange", showView);
 showView();

@@ -11,7 +11,7 @@ export function makeLanes(streams, list) {
     channels.forEach((channel, column) => {
       lanes.push({
         type: "channel", stream, row: column, column, name: channel.name, unit: unit(channel.unit),
-        small: kind(channel.kind) + (several ? ` · ${stream.name}` : ""),
+        small: [kind(channel.kind), unit(channel.unit), several ? stream.name : ""].filter(Boolean).join(" · "),
       });
       detectors.forEach((detector, place) => {
         if (detector.columns[0] !== column) return;

@@ -3,6 +3,8 @@ import { ticks } from "./scale.js";
 import * as words from "./words.js";
 
 const NAMES = ["card", "ink", "quiet", "line", "trace", "view", "band", "act", "act-paper", "hold"];
+const GUTTER = 58; // for the values at the left of each lane
+const STRIP = 13; // at a detector's foot: what goes on for a while
 const TOP = 16; // of a detector's lane, for the names of what it decided
 const FONT = "12px system-ui, sans-serif";
 
@@ -33,32 +35,40 @@ export class Painter {
 
   // view: { from, to, reading (s or null), chosen (lane or null) }; visible: the part on the screen, [top, bottom]
   draw(lanes, entries, byId, view, visible) {
+    if (!lanes.length) return;
+    const { pen } = this;
+    this.seen.clear();
+    this.begin(lanes[0].box, view);
+    this.timeGrid(lanes, view);
+    for (const lane of lanes) {
+      const { y, h } = lane.box;
+      if (lane.type === "actions" || y + h < visible[0] || y > visible[1]) continue;
+      const foot = lane.type === "detector" ? STRIP : 0;
+      const head = lane.type === "detector" ? TOP : 0;
+      this.mapping(lane, y + head + 3, h - head - foot - 6);
+      this.valueWords(lane);
+      pen.save();
+      pen.beginPath();
+      pen.rect(this.left, y, this.right - this.left, h);
+      pen.clip();
+      if (lane.type === "channel") this.channel(lane, view);
+      else this.detector(lane, entries, view);
+      pen.restore();
+    }
+    this.actions(lanes, entries, byId, view);
+    if (view.reading !== null) this.reading(lanes, view);
+  }
+
+  // An empty sheet whose time axis lies in a box.
+  begin({ x, w }, view) {
     const { pen } = this;
     pen.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
     pen.clearRect(0, 0, this.width, this.height);
     pen.font = FONT;
     pen.textBaseline = "middle";
-    this.seen.clear();
-    if (!lanes.length) return;
-    const { x, w } = lanes[0].box;
-    const span = view.to - view.from;
-    this.x = (time) => x + ((time - view.from) / span) * w;
-    this.left = x;
+    this.left = x + GUTTER;
     this.right = x + w;
-    this.timeGrid(lanes, view);
-    for (const lane of lanes) {
-      const { y, h } = lane.box;
-      if (y + h < visible[0] || y > visible[1]) continue;
-      pen.save();
-      pen.beginPath();
-      pen.rect(x, y, w, h);
-      pen.clip();
-      if (lane.type === "channel") this.channel(lane, view);
-      else if (lane.type === "detector") this.detector(lane, entries, view);
-      pen.restore();
-    }
-    this.actions(lanes, entries, byId, view);
-    if (view.reading !== null) this.reading(lanes, view);
+    this.x = (time) => this.left + ((time - view.from) / (view.to - view.from)) * (w - GUTTER);
   }
 
   timeGrid(lanes, view) {
@@ -85,26 +95,22 @@ export class Painter {
   }
 
   channel(lane, view) {
-    const { y, h } = lane.box;
-    this.mapping(lane, y + 3, h - 6);
     this.valueGrid(lane);
     this.line(lane, view, this.colours.trace);
-    this.valueWords(lane);
   }
 
   detector(lane, entries, view) {
-    const { x, y, w, h } = lane.box;
-    const { pen, colours } = this;
-    this.mapping(lane, y + TOP + 3, h - TOP - 6);
+    const { y, h } = lane.box;
+    const { pen } = this;
+    this.goingOn(lane, entries, view);
     pen.save();
     pen.beginPath();
-    pen.rect(x, y + TOP, w, h - TOP);
+    pen.rect(this.left, y + TOP, this.right - this.left, h - TOP - STRIP);
     pen.clip();
     this.band(lane, view);
-    this.line(lane, view, colours.view);
+    this.line(lane, view, this.colours.view);
     pen.restore();
-    this.valueWords(lane);
-    this.decisions(lane, entries, view);
+    this.decisions(lane, entries);
   }
 
   mapping(lane, top, height) {
@@ -120,7 +126,7 @@ export class Painter {
     const { low, high } = lane.scale;
     pen.strokeStyle = colours.line;
     pen.lineWidth = 1;
-    for (const value of ticks(low, high, 2.2).values) {
+    for (const value of ticks(low, high, 3).values) {
       const y = Math.round(lane.y(value)) + 0.5;
       pen.beginPath();
       pen.moveTo(this.left, y);
@@ -132,13 +138,14 @@ export class Painter {
   valueWords(lane) {
     const { pen, colours } = this;
     const { low, high } = lane.scale;
-    pen.textAlign = "left";
+    pen.textAlign = "right";
+    pen.fillStyle = colours.quiet;
     let used = Infinity;
-    for (const value of ticks(low, high, 2.2).values) {
-      const y = Math.min(lane.top + lane.height - 6, Math.max(lane.top + 6, lane.y(value)));
-      if (used - y < 14) continue;
+    for (const value of ticks(low, high, 3).values) {
+      const y = Math.min(lane.top + lane.height - 5, Math.max(lane.top + 5, lane.y(value)));
+      if (used - y < 15) continue;
       used = y;
-      this.boxed(`${words.number(value)}${lane.unit ? ` ${lane.unit}` : ""}`, this.left + 4, y, colours.quiet);
+      pen.fillText(words.short(value), this.left - 6, y);
     }
   }
 
@@ -242,39 +249,59 @@ export class Painter {
     pen.setLineDash([]);
   }
 
+  // What goes on for a while: a strip at the lane's foot, and a shade behind what the detector sees.
+  goingOn(lane, entries, view) {
+    const { pen, colours } = this;
+    const { y, h } = lane.box;
+    pen.textAlign = "left";
+    for (const entry of this.mine(lane, entries)) {
+      if (entry.edge !== "start") continue;
+      const from = Math.max(this.left, this.x(entry.onset));
+      const until = Math.min(this.right, this.x(entry.ended ?? view.newest));
+      if (until <= this.left || from >= this.right) continue;
+      const width = Math.max(2, until - from);
+      pen.fillStyle = colours.hold;
+      if (!entry.kind.startsWith("looking")) pen.fillRect(from, y + TOP, width, h - TOP - STRIP);
+      pen.fillRect(from, y + h - STRIP, width - 1, STRIP);
+      const name = words.event(entry);
+      if (pen.measureText(name).width + 8 < width) {
+        pen.fillStyle = colours.ink;
+        pen.fillText(name, from + 4, y + h - STRIP / 2);
+      }
+    }
+  }
+
+  mine(lane, entries) {
+    return entries.filter((entry) => entry.is === "event" && entry.detector === lane.name);
+  }
+
   // What a detector decided: a bracket from onset to decision, a stem into the lane, the name where it fits.
-  decisions(lane, entries, view) {
+  decisions(lane, entries) {
     const { pen, colours } = this;
     const { y, h } = lane.box;
     const top = y + 8;
     let free = -Infinity;
-    for (const entry of entries) {
-      if (entry.is !== "event" || entry.detector !== lane.name) continue;
-      const decided = this.x(entry.decided);
-      if (decided < this.left - 200 || this.x(entry.onset) > this.right) continue;
-      if (decided >= this.left && decided <= this.right) this.seen.add(entry.id);
-      if (entry.edge === "end") continue;
+    pen.textAlign = "left";
+    for (const entry of this.mine(lane, entries)) {
       const onset = this.x(entry.onset);
-      if (entry.edge === "start") {
-        const until = Math.min(this.right, entry.ended === undefined ? this.x(view.newest) : this.x(entry.ended));
-        pen.fillStyle = colours.hold;
-        pen.fillRect(onset, y + TOP, Math.max(1, until - onset), h - TOP);
-      }
+      const decided = this.x(entry.decided);
+      if (decided < this.left - 200 || onset > this.right) continue;
+      if (decided >= this.left && decided <= this.right) this.seen.add(entry.id);
+      // A gaze shift is marked itself; the state it leads to is in the strip.
+      if (entry.edge === "end" || entry.kind.startsWith("looking")) continue;
       pen.strokeStyle = colours.ink;
       pen.lineWidth = 1.5;
       pen.beginPath();
       pen.moveTo(onset, top + 11);
       pen.lineTo(onset, top + 6);
       pen.lineTo(decided, top + 6);
-      pen.lineTo(decided, y + h);
+      pen.lineTo(decided, y + h - STRIP);
       pen.stroke();
-      const name = words.event(entry);
-      const width = pen.measureText(name).width;
       if (onset > free) {
+        const name = words.event(entry);
         pen.fillStyle = colours.ink;
-        pen.textAlign = "left";
         pen.fillText(name, onset + 1, top - 1);
-        free = onset + width + 10;
+        free = onset + pen.measureText(name).width + 10;
       }
     }
   }

@@ -38,6 +38,14 @@ export function number(value, digits = 3) {
   return Number(value.toPrecision(digits)).toLocaleString("en", { maximumFractionDigits: 4 }).replace("-", "−");
 }
 
+// For an axis: short enough for its margin.
+export function short(value) {
+  const size = Math.abs(value);
+  if (size >= 1e6) return `${number(value / 1e6)} M`;
+  if (size >= 1e4) return `${number(value / 1e3)} k`;
+  return number(value);
+}
+
 export function clock(seconds) {
   const sign = seconds < 0 ? "−" : "";
   const s = Math.abs(seconds);
