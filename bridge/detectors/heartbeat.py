@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from math import sqrt
 from statistics import fmean, median
 from typing import Any
@@ -174,7 +175,7 @@ class HeartbeatDetector:
         else:
             edges = np.flatnonzero(np.diff(finite)) + 1
             starts = [0, *edges.tolist(), len(x)]
-            for start, stop in zip(starts, starts[1:], strict=False):
+            for start, stop in pairwise(starts):
                 if finite[start]:
                     self._run(x[start:stop], block.first + start, found, out[start:stop])
                 else:
@@ -211,8 +212,10 @@ class HeartbeatDetector:
         self._filled += n
 
     def _dominant(self, n: int) -> list[int]:
-        """Indices of peaks that the last ``n`` samples decide, in order: larger than all within APART_S before,
-        not smaller than all within APART_S after."""
+        """Indices of the peaks that the last ``n`` samples decide, in order.
+
+        Larger than all within APART_S before, not smaller than all within APART_S after.
+        """
         apart, past = self._apart, self._energy_past
         first = max(apart, self._filled - n - apart)  # positions in the buffer
         if n < SHORT:

@@ -1,0 +1,392 @@
+"""Signal quality of one channel as it streams: figures, and a verdict that mutes or only advises.
+
+``bad`` says that nothing the body did can be read from the channel (stalled, at a rail, samples missing, an
+electrode off); detectors are muted until it is over. ``poor`` says what to improve. Both come back by
+themselves. Verdicts change at a sample index, the same one whatever the blocks.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from enum import Enum, StrEnum
+from statistics import median
+
+import numpy as np
+
+from bridge.signals.runs import Runs
+from bridge.signals.spectrum import Shares, SpectralShares
+from bridge.signals.types import Channel, Samples
+
+# How long a value may stand before the channel has stalled. A link that repeats samples, as one real
+# recording's does for up to 204 ms, gets more, and so does a signal that often rests on one count.
+STALL_S = 0.18
+REPEATING_STALL_S = 0.3
+LONGEST_STALL_S = 1.0
+ENVELOPE_STALL_S = 2.0
+HABIT = 2.0  # times the longest run so far that ended by itself
+RAIL_S = 0.18
+MISSING_S = 0.18
+BACK_S = 0.5  # so long without anything bad before a bad verdict is taken back
+
+HOP_S = 0.5
+WINDOW_HOPS = 2  # figures are those of the last second
+MEMORY_HOPS = 20
+HABIT_HOPS = 60
+LATELY_HOPS = 4
+HOPS_TO_POOR = 2
+HOPS_TO_GOOD = 4
+
+POOR_HUM_SHARE = 0.5
+POOR_NOISE_SHARE = 0.5
+POOR_CLIPPED = 0.01
+BAD_CLIPPED = 0.5
+RAIL_VISITS = 3  # a flat top that comes back at the very same value is a rail, once is chance
+POOR_LOST = 0.02
+BAD_LOST = 0.4
+POOR_JUMPS = 2
+JUMP_RATIO = 3.0  # a step from one sample to the next, in usual half-second peak-to-peak spreads
+LOOSE_HUM_SHARE = 0.8
+LOOSE_HUM_RATIO = 20.0  # hum against the channel's usual signal: its lead has become an aerial
+REPEATING_SHARE = 0.1  # more repeats than this, although changes are many converter steps, come from the link
+REPEATING_STEPS = 10.0
+
+
+class Verdict(Enum):
+    GOOD = "good"
+    POOR = "poor"
+    BAD = "bad"
+
+
+class Reason(StrEnum):
+    """Why a verdict is not good."""
+
+    FINE = "fine"
+    FLAT = "flat"
+    STALLED = "stalled"
+    RAILED = "railed"
+    LOST = "lost samples"
+    LOOSE = "loose electrode"
+    CLIPPED = "clipped"
+    HUM = "mains hum"
+    NOISE = "high-frequency noise"
+    JUMPS = "jumps"
+
+
+@dataclass(frozen=True, slots=True)
+class QualityChange:
+    """From sample ``index`` on (the one that decided it) the channel is ``verdict``."""
+
+    index: int
+    verdict: Verdict
+    reason: Reason
+
+
+@dataclass(frozen=True, slots=True)
+class QualityFigures:
+    """Of the last ten seconds; amplitudes in the channel's unit, the rest medians of one-second windows.
+
+    Shares are of the power above 1.5 Hz: mains hum with its harmonics, and what lies above 40 Hz besides.
+    ``clipped`` and ``lost`` are fractions of all samples, ``jumps`` a count.
+    """
+
+    rms: float = 0.0
+    peak_to_peak: float = 0.0
+    hum_50_share: float = 0.0
+    hum_60_share: float = 0.0
+    noise_share: float = 0.0
+    clipped: float = 0.0
+    lost: float = 0.0
+    jumps: int = 0
+    longest_repeat_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class QualitySnapshot:
+    """What a channel is like now."""
+
+    channel: Channel
+    verdict: Verdict
+    reason: Reason
+    figures: QualityFigures
+
+
+@dataclass(frozen=True, slots=True)
+class _Hop:
+    """What half a second (``shares``: the second that ends with it) was like."""
+
+    shares: Shares | None
+    low: float
+    high: float
+    clipped: float
+    lost: float
+    jumps: int
+    longest: int
+
+
+class _Extreme:
+    """The furthest value so far on one side (1: up, -1: down) and in how many hops it stood flat."""
+
+    def __init__(self, side: int) -> None:
+        self.side = side
+        self.value = -side * np.inf
+        self.visits = 0
+
+
+class ChannelQuality:
+    """Watches one channel. Per sample a comparison, per half second a spectrum of the last second."""
+
+    def __init__(self, channel: Channel, rate_hz: float) -> None:
+        self.channel = channel
+        self.rate_hz = rate_hz
+        self._envelope = channel.kind == "emg-envelope"
+        self._muscle = channel.kind in ("emg", "emg-envelope")
+        self._known_rails = bool(np.isfinite(channel.low) or np.isfinite(channel.high))
+        self._hop = max(8, round(HOP_S * rate_hz))
+        self._spectrum = SpectralShares(self._hop * WINDOW_HOPS, rate_hz)
+        self._rail_limit = self._samples(ENVELOPE_STALL_S if self._envelope else RAIL_S)
+        self._missing_limit = self._samples(MISSING_S)
+        self.reset()
+
+    def _samples(self, seconds: float) -> int:
+        return max(3, round(seconds * self.rate_hz))
+
+    def reset(self) -> None:
+        """Be as new."""
+        # An envelope rests at the converter's lower end.
+        low = -np.inf if self._envelope else self.channel.low
+        self._runs = Runs(low, self.channel.high)
+        self._verdict, self._reason = Verdict.GOOD, Reason.FINE
+        self._expected: int | None = None
+        self._bad: Reason | None = None
+        self._clear_at = 0
+        self._poor: Reason | None = None
+        self._poor_hops = self._good_hops = 0
+        self._hops: deque[_Hop] = deque(maxlen=MEMORY_HOPS)
+        self._habit: deque[int] = deque(maxlen=HABIT_HOPS)
+        self._usual_rms: deque[float] = deque(maxlen=MEMORY_HOPS)
+        self._step = np.inf
+        self._repeats: deque[bool] = deque(maxlen=MEMORY_HOPS)
+        self._top, self._bottom = _Extreme(1), _Extreme(-1)
+        self._moved = False
+        self._lost = 0
+        self._stall_limit = self._samples(ENVELOPE_STALL_S if self._envelope else REPEATING_STALL_S)
+        self._rest_ceiling = np.inf if self._envelope else -np.inf
+        self._window: list[float] = []
+
+    @property
+    def verdict(self) -> Verdict:
+        return self._verdict
+
+    @property
+    def reason(self) -> Reason:
+        return self._reason
+
+    def process(self, x: Samples, first: int) -> list[QualityChange]:
+        """Take the next samples, shape (n,), starting at index ``first``; a jump in it is lost samples."""
+        changes: list[QualityChange] = []
+        if self._expected is not None and first != self._expected:
+            # One gap counts for half a second at most: detectors live with it.
+            self._lost += min(self._hop, max(1, first - self._expected))
+            self._runs.restart()
+            self._window.clear()
+            self._clear_at = max(self._clear_at, first + self._samples(BACK_S))
+        position, n = 0, len(x)
+        while position < n:
+            index = first + position
+            take = min(n - position, self._hop - index % self._hop)
+            part = x[position : position + take]
+            self._window.extend(part.tolist())
+            if self._bad is not None or not self._runs.skip(part, self._stall_limit):
+                for offset, value in enumerate(part.tolist()):
+                    self._step_sample(value, index + offset, changes)
+            position += take
+            if (index + take) % self._hop == 0:
+                self._evaluate(index + take - 1, changes)
+        self._expected = first + n
+        return changes
+
+    def snapshot(self) -> QualitySnapshot:
+        """Verdict and figures of now, for the signal check."""
+        return QualitySnapshot(self.channel, self._verdict, self._reason, self._figures())
+
+    def _step_sample(self, value: float, index: int, changes: list[QualityChange]) -> None:
+        runs = self._runs
+        runs.step(value)
+        if runs.equal >= self._stall_limit and value > self._rest_ceiling:
+            self._now_bad(Reason.STALLED if self._moved else Reason.FLAT, index, BACK_S, changes)
+        elif runs.railed >= self._rail_limit:
+            self._now_bad(Reason.RAILED, index, BACK_S, changes)
+        elif runs.missing >= self._missing_limit:
+            self._now_bad(Reason.LOST, index, BACK_S, changes)
+        elif self._bad is not None and index >= self._clear_at:
+            self._bad = None
+            self._tell(index, changes)
+
+    def _now_bad(self, reason: Reason, index: int, at_least_s: float, changes: list[QualityChange]) -> None:
+        self._clear_at = max(self._clear_at, index + self._samples(at_least_s))
+        if self._bad is None:
+            self._bad = reason
+            self._tell(index, changes)
+
+    def _tell(self, index: int, changes: list[QualityChange]) -> None:
+        if self._bad is not None:
+            now = Verdict.BAD, self._bad
+        elif self._poor is not None:
+            now = Verdict.POOR, self._poor
+        else:
+            now = Verdict.GOOD, Reason.FINE
+        if now != (self._verdict, self._reason):
+            self._verdict, self._reason = now
+            changes.append(QualityChange(index, *now))
+
+    def _evaluate(self, index: int, changes: list[QualityChange]) -> None:
+        """Half a second is full."""
+        if len(self._window) > self._hop * WINDOW_HOPS:
+            del self._window[: len(self._window) - self._hop * WINDOW_HOPS]
+        hop = self._measure()
+        self._hops.append(hop)
+        self._learn(hop)
+        self._lost = 0
+        self._runs.forget_longest()
+        bad = self._bad_reason(hop)
+        if bad is not None:
+            self._now_bad(bad, index, 2 * HOP_S, changes)
+        poor = self._poor_reason(hop)
+        if poor is None:
+            self._poor_hops = 0
+            self._good_hops += 1
+            if self._good_hops >= HOPS_TO_GOOD:
+                self._poor = None
+        else:
+            self._good_hops = 0
+            self._poor_hops += 1
+            if self._poor_hops >= HOPS_TO_POOR or poor in (Reason.JUMPS, Reason.LOST):
+                self._poor = poor
+        self._tell(index, changes)
+
+    def _measure(self) -> _Hop:
+        window = np.array(self._window)
+        finite = np.isfinite(window)
+        hop = window[-self._hop :]
+        missing = self._lost
+        shares = None
+        if not finite.all():
+            missing += int(np.sum(~finite[-self._hop :]))
+            hop = hop[np.isfinite(hop)]
+        elif len(window) == self._hop * WINDOW_HOPS:
+            shares = self._spectrum.of(window)
+        lost = missing / (self._hop + self._lost)
+        if len(hop) < 2:
+            return _Hop(None, 0.0, 0.0, 0.0, lost, 0, self._runs.longest)
+        low, high = float(hop.min()), float(hop.max())
+        change = np.abs(hop[1:] - hop[:-1])
+        moving = change[change > 0]
+        if len(moving):
+            self._moved = True
+            self._step = min(self._step, float(moving.min()))
+            unexplained = float(np.median(moving)) >= REPEATING_STEPS * self._step
+            self._repeats.append(unexplained and len(moving) < (1 - REPEATING_SHARE) * len(change))
+        return _Hop(
+            shares, low, high, self._clipped(hop, low, high), lost, self._jumps(change), self._runs.longest
+        )
+
+    def _clipped(self, hop: Samples, low: float, high: float) -> float:
+        """Share of samples at a rail; rails that are not known show as flat tops at the extremes so far."""
+        if self._known_rails:
+            top, bottom = self.channel.high, -np.inf if self._envelope else self.channel.low
+            return float(np.mean((hop >= top) | (hop <= bottom)))
+        if self._envelope:
+            return 0.0
+        share = 0.0
+        for extreme, found in ((self._top, high), (self._bottom, low)):
+            if found * extreme.side > extreme.value * extreme.side:
+                extreme.value, extreme.visits = found, 0
+            if found == extreme.value:
+                at = hop == found
+                flat = int(np.sum(at[1:] & at[:-1]))
+                if flat:
+                    extreme.visits += 1
+                    if extreme.visits >= RAIL_VISITS:
+                        share += flat / len(hop)
+        return share
+
+    def _jumps(self, change: Samples) -> int:
+        if self._muscle or len(self._hops) < LATELY_HOPS:
+            return 0
+        largest = float(change.max())
+        if largest <= JUMP_RATIO * min(past.high - past.low for past in self._hops):
+            return 0
+        spread = median(past.high - past.low for past in self._hops)
+        at = np.flatnonzero(change > JUMP_RATIO * spread)
+        if spread <= 0 or len(at) == 0:
+            return 0
+        return 1 + int(np.sum(np.diff(at) > 0.05 * self.rate_hz))
+
+    def _learn(self, hop: _Hop) -> None:
+        shares = hop.shares
+        if shares is not None and self._bad is None:
+            rest = max(0.0, 1.0 - max(shares.hum_50, shares.hum_60))
+            self._usual_rms.append(shares.rms * rest**0.5)
+        if self._envelope:
+            low = min(past.low for past in self._hops)
+            high = max(past.high for past in self._hops)
+            self._rest_ceiling = low + 0.2 * (high - low) if high > low else np.inf
+            return
+        if hop.longest <= 2 * self._stall_limit:
+            self._habit.append(hop.longest)
+        if len(self._hops) < LATELY_HOPS or not self._habit:
+            return
+        least_s = REPEATING_STALL_S if sum(self._repeats) * 2 > len(self._repeats) else STALL_S
+        limit = max(self._samples(least_s), round(HABIT * max(self._habit)))
+        self._stall_limit = min(limit, self._samples(LONGEST_STALL_S))
+
+    def _lately_lost(self) -> float:
+        lately = [hop.lost for hop in self._hops][-LATELY_HOPS:]
+        return sum(lately) / len(lately)
+
+    def _bad_reason(self, hop: _Hop) -> Reason | None:
+        if self._lately_lost() > BAD_LOST:
+            return Reason.LOST
+        if self._known_rails and not self._envelope and hop.clipped > BAD_CLIPPED:
+            return Reason.RAILED
+        shares = hop.shares
+        if shares is not None and len(self._usual_rms) == MEMORY_HOPS:
+            hum = max(shares.hum_50, shares.hum_60)
+            usual = median(self._usual_rms)
+            if hum > LOOSE_HUM_SHARE and shares.rms > LOOSE_HUM_RATIO * usual > 0:
+                return Reason.LOOSE
+        return None
+
+    def _poor_reason(self, hop: _Hop) -> Reason | None:
+        shares = hop.shares
+        if self._lately_lost() > POOR_LOST:
+            return Reason.LOST
+        if hop.clipped > POOR_CLIPPED:
+            return Reason.CLIPPED
+        if sum(past.jumps for past in list(self._hops)[-LATELY_HOPS:]) >= POOR_JUMPS:
+            return Reason.JUMPS
+        if shares is None:
+            return None
+        if max(shares.hum_50, shares.hum_60) > POOR_HUM_SHARE:
+            return Reason.HUM
+        if not self._muscle and shares.noise > POOR_NOISE_SHARE:
+            return Reason.NOISE
+        return None
+
+    def _figures(self) -> QualityFigures:
+        hops = self._hops
+        if not hops:
+            return QualityFigures()
+        shares = [hop.shares for hop in hops if hop.shares is not None] or [Shares(0.0, 0.0, 0.0, 0.0)]
+        return QualityFigures(
+            rms=median(item.rms for item in shares),
+            peak_to_peak=median(hop.high - hop.low for hop in hops),
+            hum_50_share=median(item.hum_50 for item in shares),
+            hum_60_share=median(item.hum_60 for item in shares),
+            noise_share=median(item.noise for item in shares),
+            clipped=sum(hop.clipped for hop in hops) / len(hops),
+            lost=sum(hop.lost for hop in hops) / len(hops),
+            jumps=sum(hop.jumps for hop in hops),
+            longest_repeat_s=max(hop.longest for hop in hops) / self.rate_hz,
+        )

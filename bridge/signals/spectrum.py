@@ -1,0 +1,75 @@
+"""How a second of signal divides into mains hum, fast noise and the rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.signals.types import Samples
+
+SLOWEST_HZ = 1.5  # drift and what the window cannot tell from it are left out
+NOISE_ABOVE_HZ = 40.0
+LINE_HZ = 1.6  # half width of a line, with the window's own
+NEAR_HZ = 6.0  # so far on both sides the floor under a line is measured
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """Of the power above 1.5 Hz (``rms``, in the signal's unit): hum at 50 and 60 Hz, and fast noise."""
+
+    rms: float
+    hum_50: float
+    hum_60: float
+    noise: float
+
+
+class SpectralShares:
+    """Figures of windows of ``length`` samples: a Hann-weighted periodogram.
+
+    Of each mains frequency's harmonics only those whose line lies below half the sampling rate count. What a
+    broad spectrum has there anyway, the median of the bins around, is not hum.
+    """
+
+    def __init__(self, length: int, rate_hz: float) -> None:
+        self._hann: Samples = np.hanning(length + 1)[:-1]
+        self._scale = 2.0 / float(np.sum(self._hann**2)) / length
+        frequency = np.fft.rfftfreq(length, 1 / rate_hz)
+        self._slowest = int(np.searchsorted(frequency, SLOWEST_HZ))
+        mains = np.zeros(len(frequency), dtype=bool)
+        self._lines: list[list[tuple[slice, NDArray[np.intp]]]] = []
+        for base_hz in (50.0, 60.0):
+            lines = []
+            for line_hz in np.arange(base_hz, rate_hz / 2 - LINE_HZ, base_hz):
+                distance = np.abs(frequency - line_hz)
+                inside = np.flatnonzero(distance <= LINE_HZ)
+                beside = np.flatnonzero((distance > LINE_HZ) & (distance <= NEAR_HZ))
+                lines.append((slice(int(inside[0]), int(inside[-1]) + 1), beside))
+                mains |= distance <= LINE_HZ
+            self._lines.append(lines)
+        from_hz = min(NOISE_ABOVE_HZ, 0.3 * rate_hz)
+        self._fast = np.flatnonzero((frequency >= from_hz) & ~mains)
+        beyond = int(np.sum(frequency >= from_hz))
+        self._fill = beyond / len(self._fast) if len(self._fast) else 0.0
+
+    def of(self, x: Samples) -> Shares:
+        """Figures of a window of finite samples, shape (length,)."""
+        power = np.abs(np.fft.rfft((x - x.mean()) * self._hann)) ** 2
+        total = float(power[self._slowest :].sum())
+        if total <= 0.0:
+            return Shares(0.0, 0.0, 0.0, 0.0)
+        hum = []
+        for lines in self._lines:
+            above = 0.0
+            for inside, beside in lines:
+                line = power[inside]
+                above += max(0.0, float(line.sum()) - len(line) * _middle(power[beside]))
+            hum.append(above / total)
+        noise = float(power[self._fast].sum()) * self._fill / total
+        return Shares((total * self._scale) ** 0.5, hum[0], hum[1], min(1.0, noise))
+
+
+def _middle(values: Samples) -> float:
+    ranked = sorted(values.tolist())
+    return float(ranked[len(ranked) // 2])
