@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,7 +74,7 @@ def table(trials: Sequence[Trial], labels: Labels) -> Table:
         for event in trial.false:
             false[row, fold_of(event.onset)] += 1
     minutes = np.zeros(folds)
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         inside = sum(max(0.0, min(high, s.end_s) - max(low, s.start_s)) for s in labels.counted)
         minutes[fold_of(low)] += inside / 60
     return Table(
@@ -88,7 +89,7 @@ def _edges(labels: Labels) -> list[float]:
     start_s = min(s.start_s for s in labels.counted)
     end_s = max(s.end_s for s in labels.counted)
     times = [act.time_s for act in labels.firm]
-    cuts = [start_s, *((a + b) / 2 for a, b in zip(times, times[1:], strict=False)), end_s]
+    cuts = [start_s, *((a + b) / 2 for a, b in pairwise(times)), end_s]
     edges = [start_s]
     for cut in sorted(cuts)[1:]:
         pieces = max(1, int(np.ceil((cut - edges[-1]) / _LONGEST_CHUNK_S)))

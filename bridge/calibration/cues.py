@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -40,7 +41,7 @@ CALIBRATED: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat")
 
 @dataclass(frozen=True, slots=True)
 class Cue:
-    """One prompt, ``at_s`` after its step's start. ``label`` goes into the recording, ``words`` to the person."""
+    """One prompt, ``at_s`` after its step's start; ``label`` goes to the recording, ``words`` to people."""
 
     at_s: float
     label: str
@@ -252,13 +253,15 @@ def _check_flashes(steps: Sequence[Step]) -> None:
     """Raises ValueError where prompts would come faster than three a second."""
     for step in steps:
         times = sorted([cue.at_s for cue in step.cues] + [c.at_s + c.hold_s for c in step.cues if c.hold_s])
-        for before, after in zip(times, times[1:], strict=False):
+        for before, after in pairwise(times):
             if 0 < after - before < 1 / FLASHES_PER_S:
-                raise ValueError(f"step {step.name}: prompts {after - before:.2f} s apart would flash too fast")
+                raise ValueError(
+                    f"step {step.name}: prompts {after - before:.2f} s apart would flash too fast"
+                )
 
 
 def at_pace(steps: Sequence[Step], factor: float) -> tuple[Step, ...]:
-    """The same plan, slower (``factor`` above 1), for people who need more time. Raises ValueError below 1."""
+    """The same plan, slower by ``factor``, for people who need more time. Raises ValueError below 1."""
     if factor < 1:
         raise ValueError(f"a pace factor of {factor:g} would be faster than planned")
     return tuple(

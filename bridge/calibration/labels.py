@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 from bridge.signals.types import EVENT_KINDS, Annotation
@@ -156,9 +157,7 @@ def _session(ordered: Sequence[Annotation], events: frozenset[str]) -> Labels:
                     aside = kind
                 strength = words[2] if len(words) > 2 else ""
             if kind in events:
-                acts.append(
-                    Act(kind, item.onset, item.duration, strength, "asked", verify=step == "verify")
-                )
+                acts.append(Act(kind, item.onset, item.duration, strength, "asked", verify=step == "verify"))
     return Labels(tuple(acts), _without_overlap(counted), True)
 
 
@@ -166,7 +165,7 @@ def _without_overlap(counted: Sequence[Stretch]) -> tuple[Stretch, ...]:
     """A step that was cut short ends where the next begins."""
     cut = [
         replace(stretch, end_s=min(stretch.end_s, following.start_s))
-        for stretch, following in zip(counted, counted[1:], strict=False)
+        for stretch, following in pairwise(counted)
     ]
     return (*cut, *counted[-1:])
 
@@ -185,7 +184,7 @@ def _reference(item: Annotation, events: frozenset[str], ready_s: float) -> Act 
 
 
 def _check_order(acts: Sequence[Act]) -> None:
-    for before, after in zip(acts, acts[1:], strict=False):
+    for before, after in pairwise(acts):
         apart_s = after.time_s - before.time_s
         if after.source == "asked" and apart_s < _SHORTEST_SPACING_S:
             raise LabelError(

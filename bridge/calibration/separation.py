@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 
-def d_prime(acts: Sequence[float], others: Sequence[float]) -> float | None:
+def d_prime(acts: ArrayLike, others: ArrayLike) -> float | None:
     """Sensitivity index: difference of the means over the root of the mean variance (n - 1).
 
     The form for unequal variances (Green & Swets 1966; Simpson & Fitter 1973 call it d_a). None when either
     side has fewer than two values or nothing varies.
     """
-    if len(acts) < 2 or len(others) < 2:
-        return None
     a, b = np.asarray(acts, dtype=np.float64), np.asarray(others, dtype=np.float64)
+    if a.size < 2 or b.size < 2:
+        return None
     spread = math.sqrt((float(a.var(ddof=1)) + float(b.var(ddof=1))) / 2)
     if spread == 0:
         return None
@@ -32,16 +32,16 @@ def d_prime_of_rates(hit_rate: float, false_rate: float) -> float:
     return float(ndtri(hit_rate) - ndtri(false_rate))
 
 
-def area_under_curve(acts: Sequence[float], others: Sequence[float]) -> float | None:
+def area_under_curve(acts: ArrayLike, others: ArrayLike) -> float | None:
     """Area under the receiver operating characteristic: P(act > other) + P(equal) / 2.
 
     It equals the Mann-Whitney U over the product of the counts (Hanley & McNeil 1982). None when either side
     is empty.
     """
-    if not len(acts) or not len(others):
-        return None
-    b = np.sort(np.asarray(others, dtype=np.float64))
     a = np.asarray(acts, dtype=np.float64)
+    b = np.sort(np.asarray(others, dtype=np.float64))
+    if not a.size or not b.size:
+        return None
     below = np.searchsorted(b, a, side="left")
     not_above = np.searchsorted(b, a, side="right")
-    return float((below + not_above).sum()) / (2.0 * len(a) * len(b))
+    return float((below + not_above).sum()) / (2.0 * a.size * b.size)

@@ -37,7 +37,7 @@ Runner: TypeAlias = Callable[[Mapping[str, Any]], Run]
 
 @dataclass(frozen=True, slots=True)
 class Reaction:
-    """How long after a cue the person acts: median and spread (1.4826 times the median deviation), seconds."""
+    """How long after a cue the person acts, in seconds; spread is 1.4826 times the median deviation."""
 
     median_s: float
     spread_s: float
@@ -121,7 +121,7 @@ def pair(
 def judge(
     settings: Mapping[str, Any], events: Iterable[Event], labels: Labels, reaction: Reaction | None
 ) -> Trial:
-    """Pair events with the firm acts; what is left counts as false unless another act or a pause explains it."""
+    """Pair events with the firm acts; what is left is false unless another act or a pause explains it."""
     answers, left = pair(labels.firm, list(events), reaction)
     others = [act for act in labels.acts if act.optional or act.verify or act.strength == "twice"]
     spans = []
@@ -141,7 +141,7 @@ def judge(
 def reaction_of(acts: Sequence[Act], events: Sequence[Event], strength: str) -> Reaction | None:
     """The person's own reaction time: to each cue the strongest event that follows it, then the median.
 
-    ``strength`` names the event's value that says how strong it was. None when no cue was followed by anything.
+    ``strength`` names the event's value that says how strong it was. None when nothing followed any cue.
     """
     delays = []
     for act in acts:

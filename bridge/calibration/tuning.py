@@ -7,32 +7,45 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from bridge.calibration.labels import LabelError, Labels
+from bridge.calibration.labels import Act, LabelError, Labels
 from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
 from bridge.signals.types import Event
 
-_RUNGS = 40
-# From a tenth of the person's usual act, where nearly everything passes, to twice it, where nearly nothing does.
-_LADDER = tuple(float(x) for x in np.geomspace(0.1, 2.0, _RUNGS))
+# From an eighth of the person's usual act, where nearly everything passes, to beyond it.
+_LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 30))
+# Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.
+_FACTORS = tuple(float(x) for x in np.geomspace(0.5, 2.0, 13))
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """One setting from lenient to strict; ``rungs`` are whole groups of settings, ``values`` its numbers.
+
+    ``scale`` turns its numbers into sizes of acts, for the pictures; None where they are no sizes.
+    """
+
+    setting: str
+    values: Sequence[float]
+    rungs: Sequence[Mapping[str, Any]]
+    scale: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
     """What was measured of a person before any threshold is chosen.
 
-    ``settings`` are fixed by measurement (polarity, levels). ``rungs`` are whole groups of settings from
-    lenient to strict, ``strictness`` their numbers. ``counts``: is an event the act, or only like it?
-    ``size`` names the event's value that is drawn, in ``unit``.
+    ``settings`` are fixed by measurement (polarity, levels). ``ladders`` are the ways to be strict, the
+    preferred one first. ``counts``: is an event the act, or only like it? ``size`` names the event's value
+    that is drawn, in ``unit``; ``lenient`` are the events of all sizes.
     """
 
     settings: Mapping[str, Any]
-    rungs: Sequence[Mapping[str, Any]]
-    strictness: Sequence[float]
-    setting: str
+    ladders: Sequence[Ladder]
     unit: str
     size: str
     lenient: Sequence[Event]
@@ -61,7 +74,7 @@ def answered(labels: Labels, events: Sequence[Event], reaction: Reaction | None)
     return [answer for answer in trial.answers if answer is not None]
 
 
-def _always(event: Event) -> bool:
+def _always(_: Event) -> bool:
     return True
 
 
@@ -84,12 +97,13 @@ def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
     heights = [usual * share for share in _LADDER]
     deliberate = labels.session or any(act.strength == "deliberate" for act in labels.acts)
     setting = "deliberate_threshold" if deliberate else "threshold"
-    rungs = [{"polarity": polarity, setting: height} for height in heights]
+    ladders = [Ladder(setting, heights, [{"polarity": polarity, setting: height} for height in heights], 1.0)]
+    if not deliberate:
+        rungs = [{"polarity": polarity, "strictness": factor} for factor in _FACTORS]
+        ladders.append(Ladder("strictness", _FACTORS, rungs))
     return Measured(
         settings={"polarity": polarity},
-        rungs=rungs,
-        strictness=heights,
-        setting=setting,
+        ladders=ladders,
         unit=unit,
         size="amplitude",
         lenient=events,
@@ -123,20 +137,23 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
         need(len(found), own, "gaze")
         if max(straight, inverted) < _CLEARLY * min(straight, inverted):
             raise LabelError(
-                f"of {len(own.firm)} cues {straight} were followed by a shift the right way and {inverted} by one "
-                "the other way: the cues are in a wrong order or belong to another recording"
+                f"of {len(own.firm)} cues {straight} were followed by a shift the right way and "
+                f"{inverted} by one the other way: the cues are in a wrong order or belong to another recording"
             )
         fixed[f"{axis}_polarity"] = polarity
         usual[axis] = float(np.median([abs(event.values["amplitude"]) for event in found]))
     kinds_used = [kind for kinds in axes.values() for kind in kinds]
-    rungs = [fixed | {f"{axis}_threshold": usual[axis] * share for axis in usual} for share in _LADDER]
     main = next(iter(usual))
+    heights = [usual[main] * share for share in _LADDER]
+    rungs = [fixed | {f"{axis}_threshold": usual[axis] * share for axis in usual} for share in _LADDER]
+    ladders = [
+        Ladder(f"{main}_threshold", heights, rungs, 1.0),
+        Ladder("strictness", _FACTORS, [fixed | {"strictness": factor} for factor in _FACTORS]),
+    ]
     lenient = starts(run(fixed | {f"{axis}_threshold": 0.25 * usual[axis] for axis in usual}), kinds_used)
     return Measured(
         settings=fixed,
-        rungs=rungs,
-        strictness=[usual[main] * share for share in _LADDER],
-        setting=f"{main}_threshold",
+        ladders=ladders,
         unit=unit,
         size="amplitude",
         lenient=lenient,
@@ -145,63 +162,77 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     )
 
 
-_ON_FRACTIONS = tuple(float(x) for x in np.geomspace(0.05, 0.9, 30))
+_ON_FRACTIONS = tuple(float(x) for x in np.geomspace(0.1, 0.8, 22))
 _OFF_SHARE = 0.43  # the detector's own ratio of its two fractions, 0.13 to 0.3
 
 
 def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
-    """Rest, the usual contraction and the maximum as amplitudes of the detector's own signal."""
+    """The maximum as an amplitude of the detector's own signal; the start as a fraction of the way there.
+
+    Rest and the usual contraction are measured too, but for the person to read: on another day, and after a
+    change of gesture, they differ by half, and the detector learns them in seconds.
+    """
     first = run({})
-    events = starts(first, ["contraction"])
+    events = _with_peaks(first)
     reaction = reaction_of(labels.firm, events, "amplitude")
     found = answered(labels, events, reaction)
     need(len(found), labels, "contraction")
-    peaks = []
-    rests = []
     delay_s = reaction.median_s if reaction else 0.0
-    for act, following in zip(labels.firm, [*labels.firm[1:], None], strict=True):
-        start_s = act.time_s + delay_s
-        held = first.between(start_s, start_s + max(act.duration_s, 1.0))
-        if held.size:
-            peaks.append(float(np.quantile(held, 0.9)))
-        end_s = following.time_s if following is not None else act.time_s + 2 * act.duration_s
-        after = first.between(start_s + act.duration_s + 1.0, end_s)
-        if after.size:
-            rests.append(float(np.median(after)))
-    quiet = [float(np.median(part)) for s in labels.named("rest") if (part := first.between(s.start_s, s.end_s)).size]
-    rest = float(np.median(quiet or rests)) if quiet or rests else 0.0
-    usual = float(np.median(peaks)) if peaks else 0.0
+    peaks = _held(first, labels.firm, delay_s, 0.9)
+    rests = [
+        float(np.median(part))
+        for act, following in pairwise(labels.firm)
+        if (part := first.between(act.time_s + act.duration_s + delay_s + 1.0, following.time_s)).size
+    ]
+    quiet = [
+        float(np.median(part))
+        for stretch in labels.named("rest")
+        if (part := first.between(stretch.start_s, stretch.end_s)).size
+    ]
+    rest = float(np.median(quiet or rests or [0.0]))
+    usual = float(np.median(peaks or [0.0]))
     if not 0 < rest < usual:
         raise LabelError(
-            "the muscle is no stronger during the contractions than at rest: electrodes off the muscle, or the "
-            "labels belong to another recording"
+            "the muscle is no stronger during the contractions than at rest: electrodes off the muscle, or "
+            "the labels belong to another recording"
         )
-    maxima = [
-        float(np.quantile(part, 0.95))
-        for act in labels.acts
-        if act.strength == "maximum"
-        and (part := first.between(act.time_s + delay_s, act.time_s + delay_s + act.duration_s)).size
-    ]
-    fixed: dict[str, Any] = {"rest": rest, "usual": usual}
-    warnings = []
-    if maxima:
-        fixed["mvc"] = max(maxima)
-    else:
-        warnings.append("no maximum voluntary contraction was recorded: the level has no scale of its own")
-    rungs = [{**fixed, "on_fraction": on, "off_fraction": on * _OFF_SHARE} for on in _ON_FRACTIONS]
+    maxima = _held(first, [act for act in labels.acts if act.strength == "maximum"], delay_s, 0.95)
+    fixed: dict[str, Any] = {"mvc": max(maxima)} if maxima else {}
+    warnings = () if maxima else ("no maximum voluntary contraction was recorded: levels have no scale",)
+    rungs = [fixed | {"on_fraction": on, "off_fraction": on * _OFF_SHARE} for on in _ON_FRACTIONS]
+    lenient = _with_peaks(run(rungs[0]))
     return Measured(
         settings=fixed,
-        rungs=rungs,
-        strictness=_ON_FRACTIONS,
-        setting="on_fraction",
-        unit="of the way from rest to a usual contraction",
+        ladders=[Ladder("on_fraction", _ON_FRACTIONS, rungs, usual - rest)],
+        unit=unit,
         size="amplitude",
-        lenient=events,
+        lenient=lenient if len(answered(labels, lenient, reaction)) >= len(found) else events,
         counts=_always,
         reaction=reaction,
-        warnings=tuple(warnings),
-        details={"rest": rest, "usual": usual} | ({"mvc": max(maxima)} if maxima else {}),
+        warnings=warnings,
+        details={"rest": rest, "usual": usual, **fixed},
     )
+
+
+def _held(run: Run, acts: Sequence[Act], delay_s: float, quantile: float) -> list[float]:
+    """Amplitude of each act while it was held."""
+    parts = (
+        run.between(act.time_s + delay_s, act.time_s + delay_s + max(act.duration_s, 1.0)) for act in acts
+    )
+    return [float(np.quantile(part, quantile)) for part in parts if part.size]
+
+
+def _with_peaks(run: Run) -> list[Event]:
+    """Starts of contractions, each with the peak amplitude that its end tells."""
+    found: list[Event] = []
+    for event in run.events:
+        if event.kind != "contraction":
+            continue
+        if event.edge == "start":
+            found.append(event)
+        elif event.edge == "end" and found:
+            found[-1] = replace(found[-1], values={**found[-1].values, **event.values})
+    return found
 
 
 def need(found: int, labels: Labels, what: str) -> None:

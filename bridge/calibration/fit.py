@@ -1,0 +1,237 @@
+"""From a labelled signal to a person's settings, and to what can honestly be expected of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from bridge.calibration.choice import Cost, Held, Table, cheapest, costs, cross_validated, table
+from bridge.calibration.evidence import Counts, Evidence, Fitted, Prediction, Trace
+from bridge.calibration.heart import fit_heartbeat
+from bridge.calibration.labels import LabelError, Labels
+from bridge.calibration.proposal import cannot_tell, proposals
+from bridge.calibration.separation import area_under_curve, d_prime
+from bridge.calibration.trials import Run, Runner, Trial, judge, pair
+from bridge.calibration.tuning import TUNINGS, Ladder, Measured, starts
+
+LEAST_ACTS = 10
+LEAST_FEW = 3
+# A person's pace in use is unknown after a guided session; six deliberate acts a minute is assumed.
+USE_PER_MINUTE = 6.0
+DEFAULT_RATIO = 3.0
+_TRACE_BEFORE_S = 0.5
+_TRACE_AFTER_S = 1.0
+_TRACE_STEP_S = 0.02
+_TRACES = 40
+
+Progress = Callable[[float], None]
+
+
+def fit(
+    detector: str,
+    run: Runner,
+    labels: Labels,
+    *,
+    unit: str = "",
+    ratio: float = DEFAULT_RATIO,
+    few: bool = False,
+    progress: Progress | None = None,
+) -> Fitted:
+    """Fit one detector. ``run`` runs the real detector with given settings over the labelled signal.
+
+    ``ratio``: how many misses one false activation is worth. ``few`` allows fewer than ten acts a kind, and
+    the evidence says so. ``progress`` is told the share done. Raises LabelError when the labels or the signal
+    do not carry a fit.
+    """
+    if detector == "heartbeat":
+        return fit_heartbeat(run, labels)
+    if detector not in TUNINGS:
+        raise LabelError(
+            f"there is no calibration for {detector!r}; there is for: {', '.join(TUNINGS)}, heartbeat"
+        )
+    tuning = TUNINGS[detector]
+    scarce = enough(labels, few)
+    measured = tuning.measure(run, labels, unit)
+    judged = _Judge(run, labels, measured, tuning.acts, progress)
+    default = judged({})
+    tried = [(ladder, [judged(rung) for rung in ladder.rungs]) for ladder in measured.ladders]
+    pace = USE_PER_MINUTE if labels.session else len(labels.firm) / labels.minutes
+    cost = Cost(ratio, pace)
+    chosen = min((_choose(ladder, trials, labels, cost) for ladder, trials in tried), key=lambda c: c.cost)
+    plain = _plain(default, labels, cost)
+    warnings = [*scarce, *measured.warnings]
+    settings, trial, held = dict(chosen.ladder.rungs[chosen.rung]), chosen.trial, chosen.held
+    if plain.cost <= chosen.cost - 1e-9:
+        # Nothing that was tried does better on acts it was not chosen on: the detector's own scale stays.
+        settings = {name: value for name, value in measured.settings.items() if name.endswith("polarity")}
+        trial, held = judged(settings), plain.held
+        warnings.append("no fitted threshold did better than the detector's own, which adapts; that is kept")
+    acts, others = _sizes(measured, labels)
+    final = run(settings)
+    evidence = Evidence(
+        counts=Counts(
+            acts=_by_kind(labels),
+            found=trial.hits,
+            others=len(others),
+            minutes=labels.minutes,
+            rest_s=sum(s.seconds for s in labels.named("rest")),
+            everyday_s=sum(s.seconds for s in labels.named("everyday")),
+        ),
+        d_prime=d_prime(np.log(acts), np.log(others)) if acts and others else None,
+        area=area_under_curve(acts, others),
+        prediction=Prediction(held.hits, held.acts, held.false, held.minutes),
+        default=Prediction(plain.held.hits, plain.held.acts, plain.held.false, plain.held.minutes),
+        verified=_verified(final, labels, measured, tuning.acts),
+        latency_s=_latency(trial),
+        reaction=measured.reaction,
+        ratio=ratio,
+        setting=chosen.ladder.setting,
+        unit=measured.unit,
+        threshold=_drawn(chosen.ladder, settings),
+        acts_sizes=tuple(acts),
+        other_sizes=tuple(others),
+        curve=_curve(chosen.ladder, chosen.table),
+        trace=_trace(final, trial, labels),
+        levels=dict(measured.details),
+        proposals=(),
+        few=bool(scarce),
+        warnings=tuple(warnings),
+    )
+    if cannot_tell(evidence, pace):
+        evidence = proposals(detector, evidence, tried, run, labels, measured, tuning.acts)
+    return Fitted(detector, settings, evidence)
+
+
+def enough(labels: Labels, few: bool) -> list[str]:
+    """A warning where acts are few but allowed. Raises LabelError where they are too few."""
+    if not labels.firm:
+        raise LabelError("no label names an act of this detector: was another reference meant?")
+    counts = _by_kind(labels)
+    least = min(counts.values())
+    if least >= LEAST_ACTS:
+        return []
+    listed = ", ".join(f"{count} {name}" for name, count in counts.items())
+    if not few:
+        raise LabelError(f"a fit needs {LEAST_ACTS} acts of a kind, here are {listed}; --few allows fewer")
+    if least < LEAST_FEW:
+        raise LabelError(f"even a rough fit needs {LEAST_FEW} acts of a kind, here are {listed}")
+    return [f"rests on few acts: {listed}"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    ladder: Ladder
+    rung: int
+    trial: Trial
+    held: Held
+    cost: float
+    table: Table
+
+
+def _choose(ladder: Ladder, trials: Sequence[Trial], labels: Labels, cost: Cost) -> _Chosen:
+    whole = table(trials, labels)
+    held = cross_validated(whole, cost)
+    rung = cheapest(costs(whole, cost))
+    return _Chosen(ladder, rung, trials[rung], held, _cost_of(held, cost), whole)
+
+
+def _plain(trial: Trial, labels: Labels, cost: Cost) -> _Chosen:
+    """The detector without any setting; nothing is chosen, so nothing needs to be held out."""
+    held = Held(trial.hits, len(trial.answers), len(trial.false), labels.minutes)
+    ladder = Ladder("", (), ())
+    return _Chosen(ladder, 0, trial, held, _cost_of(held, cost), table([trial], labels))
+
+
+def _cost_of(held: Held, cost: Cost) -> float:
+    return cost.per_minute(held.hits / held.acts, held.false / held.minutes)
+
+
+class _Judge:
+    """Runs the detector with settings and judges what it found; tells how far it is."""
+
+    def __init__(
+        self, run: Runner, labels: Labels, measured: Measured, kinds: Sequence[str], progress: Progress | None
+    ) -> None:
+        self._run, self._labels, self._measured, self._kinds = run, labels, measured, kinds
+        self._progress = progress
+        self._total = 2 + sum(len(ladder.rungs) for ladder in measured.ladders)
+        self._done = 0
+
+    def __call__(self, settings: Any) -> Trial:
+        events = [event for event in starts(self._run(settings), self._kinds) if self._measured.counts(event)]
+        self._done += 1
+        if self._progress is not None:
+            self._progress(min(1.0, self._done / self._total))
+        return judge(settings, events, self._labels, self._measured.reaction)
+
+
+def _by_kind(labels: Labels) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for act in labels.firm:
+        name = f"{act.kind} {act.strength}".strip()
+        counts[name] = counts.get(name, 0) + 1
+    return counts
+
+
+def _sizes(measured: Measured, labels: Labels) -> tuple[list[float], list[float]]:
+    """Sizes of the acts, and of everything else that looks like one."""
+    trial = judge({}, measured.lenient, labels, measured.reaction)
+    acts = [abs(answer.values[measured.size]) for answer in trial.answers if answer is not None]
+    others = [abs(event.values[measured.size]) for event in trial.false]
+    return [size for size in acts if size > 0], [size for size in others if size > 0]
+
+
+def _verified(run: Run, labels: Labels, measured: Measured, kinds: Sequence[str]) -> tuple[int, int] | None:
+    """Found and asked in the step that came after; the fit has not seen its acts."""
+    asked = [act for act in labels.acts if act.verify]
+    if not asked:
+        return None
+    events = [event for event in starts(run, kinds) if measured.counts(event)]
+    answers, _ = pair(asked, events, measured.reaction)
+    return sum(answer is not None for answer in answers), len(asked)
+
+
+def _latency(trial: Trial) -> tuple[float, float] | None:
+    """Median and 95 % quantile of decided minus onset."""
+    delays = [answer.decided - answer.onset for answer in trial.answers if answer is not None]
+    return (float(np.median(delays)), float(np.quantile(delays, 0.95))) if delays else None
+
+
+def _drawn(ladder: Ladder, settings: dict[str, Any]) -> float | None:
+    """The threshold as a size of acts, where it is one."""
+    value = settings.get(ladder.setting)
+    if value is None or ladder.scale is None:
+        return None
+    return float(value) * ladder.scale + float(settings.get("rest", 0.0))
+
+
+def _curve(ladder: Ladder, whole: Table) -> tuple[tuple[float, float, float], ...]:
+    """Setting, hit rate, false activations a minute at each rung."""
+    return tuple(
+        (float(value), float(hit), float(false))
+        for value, hit, false in zip(ladder.values, whole.hit_rate(), whole.false_rate(), strict=True)
+    )
+
+
+def _trace(run: Run, trial: Trial, labels: Labels) -> Trace | None:
+    """The conditioned signal round the acts, one row each, on a common raster."""
+    moments = [
+        act.time_s if answer is None or act.source == "seen" else answer.onset
+        for act, answer in zip(labels.firm, trial.answers, strict=True)
+    ]
+    times = np.arange(-_TRACE_BEFORE_S, _TRACE_AFTER_S + 1e-9, _TRACE_STEP_S)
+    every = max(1, len(moments) // _TRACES)
+    rows = []
+    for moment in moments[::every]:
+        index = np.round((moment + times) * run.rate_hz).astype(int) - run.first
+        if index[0] < 0 or index[-1] >= len(run.conditioned):
+            continue
+        row = run.conditioned[index]
+        if np.isfinite(row).all():
+            rows.append(row - np.median(row[times < -0.3]))
+    if not rows:
+        return None
+    return Trace(-_TRACE_BEFORE_S, _TRACE_STEP_S, np.asarray(rows))
