@@ -93,7 +93,49 @@ class Publish:
         }
 
 
-Act: TypeAlias = Press | KeyDown | KeyUp | TypeText | Mouse | SendOsc | Publish
+@dataclass(frozen=True, slots=True)
+class SendBundle:
+    """OSC messages that belong together, sent as one OSC 1.0 bundle."""
+
+    messages: tuple[SendOsc, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {"bundle": [message.to_json()["send"] for message in self.messages]}
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line for a log output."""
+
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        return {"note": self.text}
+
+
+@dataclass(frozen=True, slots=True)
+class SetMode:
+    """The engine has switched to this mode; nothing to send (``Action.output`` is `rules`)."""
+
+    mode: str
+
+    def to_json(self) -> dict[str, Any]:
+        return {"mode": self.mode}
+
+
+@dataclass(frozen=True, slots=True)
+class SetPaused:
+    """A rule has paused or resumed all rules; the service follows (``Action.output`` is `rules`)."""
+
+    paused: bool
+
+    def to_json(self) -> dict[str, Any]:
+        return {"paused": self.paused}
+
+
+Act: TypeAlias = (
+    Press | KeyDown | KeyUp | TypeText | Mouse | SendOsc | SendBundle | Publish | Note | SetMode | SetPaused
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,148 @@
+"""Texts with places for values, such as `{rate:.0f}`: listed names, listed number formats, nothing else."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from math import isfinite
+
+from bridge.rules.words import suggestion
+
+LONGEST_TEXT = 4096
+WIDEST = 20
+MOST_DECIMALS = 10
+
+# What every event and level has, and what detectors measure.
+COMMON_NAMES = (
+    "kind",
+    "edge",
+    "channel",
+    "detector",
+    "rule",
+    "mode",
+    "time",
+    "onset",
+    "decided",
+    "confidence",
+)
+VALUE_NAMES = (
+    "value", "amplitude", "duration", "strength", "deliberate", "level", "velocity", "degrees", "rate",
+    "rr_ms", "sdnn_ms", "rmssd_ms", "pnn50",
+)  # fmt: skip
+_TEXT_NAMES = frozenset({"kind", "edge", "channel", "detector", "rule", "mode"})
+
+_PLACE = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
+_NUMBER_FORMAT = re.compile(r"\+?0?(\d{0,2})(?:\.(\d{1,2}))?([fge%d]?)", re.ASCII)
+
+
+class TemplateError(ValueError):
+    """``args``: what is wrong, and the mend."""
+
+    def __init__(self, what: str, mend: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.mend = mend
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    name: str
+    format: str
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """Pieces of fixed text and places, in order."""
+
+    pieces: tuple[str | Place, ...]
+
+    @property
+    def names(self) -> frozenset[str]:
+        return frozenset(piece.name for piece in self.pieces if isinstance(piece, Place))
+
+    @property
+    def lone(self) -> str:
+        """The name when the text is one place without a format: then it stands for the number itself."""
+        if len(self.pieces) == 1 and isinstance(self.pieces[0], Place) and not self.pieces[0].format:
+            return self.pieces[0].name
+        return ""
+
+    def render(self, values: Mapping[str, float | str]) -> str | None:
+        """The text, or None when a value that it needs is not there."""
+        parts: list[str] = []
+        for piece in self.pieces:
+            if isinstance(piece, str):
+                parts.append(piece)
+                continue
+            value = values.get(piece.name)
+            if value is None:
+                return None
+            if isinstance(value, str):
+                parts.append(value[:LONGEST_TEXT])
+            elif not isfinite(value):
+                return None
+            else:
+                parts.append(_formatted(value, piece.format or ".6g"))
+        return "".join(parts)
+
+
+def _formatted(value: float, spec: str) -> str:
+    text = format(round(value), spec) if spec.endswith("d") else format(value, spec)
+    # 1e300 with `.0f` has 301 digits: what no one reads is written short.
+    return text if len(text) <= WIDEST + MOST_DECIMALS else format(value, ".6g")
+
+
+def parse(text: str, names: Iterable[str] = (*COMMON_NAMES, *VALUE_NAMES)) -> Template:
+    """Raises TemplateError for an unknown name, a format that is not listed, or a loose brace."""
+    if len(text) > LONGEST_TEXT:
+        raise TemplateError(f"the text is longer than {LONGEST_TEXT} characters", "shorten it")
+    known = frozenset(names)
+    pieces: list[str | Place] = []
+    fixed = ""
+    position = 0
+    for found in _PLACE.finditer(text):
+        fixed += text[position : found.start()]
+        position = found.end()
+        whole = found.group()
+        if whole in ("{{", "}}"):
+            fixed += whole[0]
+            continue
+        if found.group(1) is None:
+            raise TemplateError(
+                f"a loose `{whole}` in the text", f"write `{whole * 2}` for the character itself"
+            )
+        if fixed:
+            pieces.append(fixed)
+            fixed = ""
+        pieces.append(_place(found.group(1), known))
+    fixed += text[position:]
+    if fixed:
+        pieces.append(fixed)
+    return Template(tuple(pieces))
+
+
+def _place(inside: str, known: frozenset[str]) -> Place:
+    name, colon, spec = inside.partition(":")
+    if name not in known:
+        if not re.fullmatch(r"[A-Za-z_0-9]*", name):
+            mend = "a place holds one name and a number format, as in {rate:.0f}; write {{ and }} for braces"
+            raise TemplateError(f"`{{{inside[:40]}}}` is not allowed in a text", mend)
+        raise TemplateError(f"there is no value `{name[:40]}`", suggestion(name, known))
+    if not colon:
+        return Place(name, "")
+    found = _NUMBER_FORMAT.fullmatch(spec)
+    if found is None or name in _TEXT_NAMES or not spec:
+        mend = "use a number format such as `.0f`, `.2f`, `5.1f`, `d`, `g` or `%`"
+        if name in _TEXT_NAMES:
+            mend = f"`{name}` is a text; write {{{name}}}"
+        raise TemplateError(f"the format `{spec[:40]}` is not allowed", mend)
+    if int(found[1] or 0) > WIDEST or int(found[2] or 0) > MOST_DECIMALS:
+        raise TemplateError(
+            f"the format `{spec}` is too wide", f"at most {WIDEST} characters and {MOST_DECIMALS} decimals"
+        )
+    if found[3] == "d" and found[2]:
+        raise TemplateError(f"the format `{spec}` is not allowed", "`d` has no decimals; use `.2f`")
+    if not found[3]:
+        spec += "g"
+    return Place(name, spec)
