@@ -1,0 +1,95 @@
+"""From a rule file's parts to what the daemon runs: sources, the pipeline, outputs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from bridge.detectors import DETECTORS
+from bridge.pipeline import (
+    Binding,
+    BindingError,
+    DetectionChain,
+    Pipeline,
+    RuleEngine,
+    Wanted,
+    bind,
+    can_bind,
+)
+from bridge.signals.types import StreamInfo
+
+if TYPE_CHECKING:
+    from bridge.rules.schema import DetectorSpec
+
+# Settings of a detector (its registered name) on these channels at this rate, from a profile.
+SettingsFor = Callable[[str, StreamInfo, Sequence[int]], Mapping[str, Any]]
+
+
+def detectors_for(kinds: Iterable[str]) -> list[str]:
+    """The detectors that give any of these event or level kinds."""
+    wanted = set(kinds)
+    return [name for name, type_ in DETECTORS.items() if wanted & {*type_.events, *type_.levels}]
+
+
+def bindings_for(
+    infos: Mapping[str, StreamInfo],
+    specs: Sequence[DetectorSpec],
+    kinds: Iterable[str],
+    settings_for: SettingsFor | None = None,
+) -> dict[str, list[Binding]]:
+    """Which detectors work on which stream.
+
+    ``specs`` are a rule file's ``detectors:``; what they do not cover of ``kinds`` (the events and levels
+    that rules listen to) is bound by the channels' kinds, on every stream that has such channels. Raises
+    BindingError when a detector that is asked for or needed finds no channel.
+    """
+    bound: dict[str, list[Binding]] = {name: [] for name in infos}
+    for spec in specs:
+        request = Wanted(spec.detector, spec.name or "", spec.channel_names, dict(spec.settings))
+        for stream in _streams_for(spec, infos):
+            bound[stream].extend(bind(infos[stream], [request]))
+    named = {spec.detector for spec in specs}
+    for detector in detectors_for(kinds):
+        if detector in named:
+            continue
+        streams = [stream for stream, info in infos.items() if can_bind(info, detector)]
+        for stream in streams or list(infos)[:1]:
+            bound[stream].extend(bind(infos[stream], [Wanted(detector)]))
+    if settings_for is not None:
+        bound = {
+            stream: [_with_profile(binding, infos[stream], settings_for) for binding in bindings]
+            for stream, bindings in bound.items()
+        }
+    return bound
+
+
+def _streams_for(spec: DetectorSpec, infos: Mapping[str, StreamInfo]) -> list[str]:
+    if spec.source is not None:
+        if spec.source not in infos:
+            raise BindingError(
+                f"detector {spec.detector!r} asks for source {spec.source!r}, which is not there"
+            )
+        return [spec.source]
+    if spec.channel_names:
+        carrying = [
+            stream
+            for stream, info in infos.items()
+            if {channel.name for channel in info.channels} >= set(spec.channel_names)
+        ]
+    else:
+        carrying = [stream for stream, info in infos.items() if can_bind(info, spec.detector)]
+    # Where none carries it, binding to the first explains what is missing.
+    return carrying or list(infos)[:1]
+
+
+def _with_profile(binding: Binding, info: StreamInfo, settings_for: SettingsFor) -> Binding:
+    """The rule file's own settings win over the profile's."""
+    settings = {**settings_for(binding.type.name, info, binding.columns), **binding.settings}
+    return Binding(binding.type, binding.name, binding.columns, settings)
+
+
+def pipeline_for(
+    infos: Mapping[str, StreamInfo], bound: Mapping[str, Sequence[Binding]], engine: RuleEngine
+) -> Pipeline:
+    """Raises BindingError when a sampling rate or setting does not suit a detector."""
+    return Pipeline({name: DetectionChain(info, bound[name]) for name, info in infos.items()}, engine)
