@@ -44,7 +44,7 @@ def spacing(times: Samples, rate: float | None, where: Path) -> Spacing:
             raise RecordingError(where, "too few rows to measure the sampling rate", "give it with --rate HZ")
         return Spacing(rate, ((round(float(times[0]) * rate), 0, count),))
 
-    width = min(_WINDOW, count - 1)
+    width = min(_WINDOW, max(1, (count - 1) // 4))
     period = float(np.median((times[width:] - times[:-width]) / width))
     if period <= 0:
         period = float(times[-1] - times[0]) / (count - 1)

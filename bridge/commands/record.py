@@ -1,0 +1,197 @@
+"""`record`: a signal as EDF+."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import signal
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.recording_options import InvalidInput, channel_choices
+from bridge.signals.types import CHANNEL_KINDS, Block, ChannelKind
+
+if TYPE_CHECKING:
+    from bridge.recordings.recorder import Recorder
+    from bridge.sources.protocol import Source
+
+_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
+
+
+@click.command(epilog="Example: biosignal-bridge record try.edf --source synthetic --for 20")
+@click.argument("out", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--source",
+    "what",
+    default="auto",
+    show_default=True,
+    metavar="WHAT",
+    help="`synthetic`, a recording, or a serial port's name; `auto` finds the port.",
+)
+@click.option("--channel", "channels", multiple=True, metavar="NAME", help="A channel, in order; repeat it.")
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(CHANNEL_KINDS),
+    help="What the channels carry, where their names do not say it: once for all, or once each.",
+)
+@click.option("--rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Sampling rate.")
+@click.option("--baud", type=click.IntRange(min=300), help="Baud rate of a serial port; tried if not given.")
+@click.option("--for", "seconds", type=click.FloatRange(min=0, min_open=True), metavar="SECONDS")
+@click.option("--fast", is_flag=True, help="Do not wait for the clock (recordings, synthetic).")
+@click.option("--overwrite", is_flag=True, help="Replace OUT if it is there.")
+@click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
+def command(
+    out: Path,
+    what: str,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    baud: int | None,
+    seconds: float | None,
+    fast: bool,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Record to OUT as EDF+ (BDF+ where 16 bits are too few), until --for has passed or Ctrl-C.
+
+    A power cut loses at most two seconds. Gaps stay gaps, and personal fields stay empty.
+    """
+    from bridge.recordings import RecordingError
+    from bridge.recordings.recorder import Recorder
+    from bridge.sources.protocol import SourceError
+
+    logging.basicConfig(format="%(message)s", level=logging.INFO)
+    if out.suffix.lower() not in (".edf", ".bdf"):
+        raise click.UsageError(f"{out} must end in .edf or .bdf")
+    recorder = Recorder(out, overwrite=overwrite)
+    try:
+        source = _source(what, channels, kinds, rate, baud, fast)
+        recorded = asyncio.run(_Recording(source, recorder, seconds).run())
+    except (SourceError, RecordingError) as error:
+        raise InvalidInput(str(error)) from error
+    summary = {
+        "file": str(out),
+        "seconds": round(recorded.seconds, 3),
+        "samples": recorded.samples,
+        "lost_samples": recorded.source.counts.lost_samples,
+    }
+    if as_json:
+        click.echo(json.dumps(summary))
+    else:
+        click.echo(f"{recorded.seconds:.1f} s in {out}, {summary['lost_samples']} samples lost", err=True)
+    if recorder.failed:
+        raise click.exceptions.Exit(1)
+    if recorded.interrupted:
+        raise click.exceptions.Exit(130)
+
+
+def _source(
+    what: str,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    baud: int | None,
+    fast: bool,
+) -> Source:
+    """Raises SourceError, InvalidInput or click.UsageError."""
+    suffix = Path(what).suffix.lower()
+    if what == "synthetic":
+        from bridge.sources.synthetic import SyntheticSource
+
+        return SyntheticSource(rate_hz=rate or 250.0, fast=fast)
+    if suffix in _RECORDINGS:
+        from bridge.sources.replay import ReplaySource
+
+        return ReplaySource(what, rate_hz=rate, channels=channel_choices(channels, kinds), fast=fast)
+    from bridge.recordings.kinds import kind_of
+    from bridge.sources.serial import SerialSource
+    from bridge.sources.wiring import Wire
+
+    if not channels:
+        raise click.UsageError(
+            "say what the port sends with --channel NAME and --kind KIND, in the order sent"
+        )
+    wires = []
+    for choice in channel_choices(channels, kinds) or ():
+        kind = choice.kind or kind_of(choice.name)
+        if kind is None:
+            raise click.UsageError(f"what channel {choice.name!r} carries is not clear; say it with --kind")
+        wires.append(Wire(choice.name, kind))
+    return SerialSource(wires, port=what, baud=baud, rate_hz=rate)
+
+
+class _Recording:
+    """A source into a recorder until it ends, time is up or a signal comes."""
+
+    def __init__(self, source: Source, recorder: Recorder, limit_s: float | None) -> None:
+        self.source = source
+        self.seconds = 0.0
+        self.samples = 0
+        self.interrupted = False
+        self._recorder = recorder
+        self._limit_s = limit_s
+        self._stop = asyncio.Event()
+        self._marked_s = 0.0
+        self._rate = 1.0
+
+    async def run(self) -> _Recording:
+        loop = asyncio.get_running_loop()
+        with contextlib.suppress(NotImplementedError):
+            loop.add_signal_handler(signal.SIGINT, self._interrupt)
+            loop.add_signal_handler(signal.SIGTERM, self._stop.set)
+        recording = asyncio.ensure_future(self._record())
+        stopped = asyncio.ensure_future(self._stop.wait())
+        try:
+            await asyncio.wait({recording, stopped}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (recording, stopped):
+                task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await recording
+        return self
+
+    async def _record(self) -> None:
+        try:
+            info = await self.source.open()
+            self._rate = info.rate
+            self._recorder.opened({"": info})
+            await self.source.run(self._take)
+        finally:
+            await self.source.close()
+            self._mark_truth(0.0)
+            self._recorder.closed()
+
+    def _take(self, block: Block) -> None:
+        if self._stop.is_set():
+            return
+        limit = None if self._limit_s is None else round(self._limit_s * self._rate)
+        if limit is not None and block.end >= limit:
+            block = Block(block.samples[: max(0, limit - block.first)], block.first, block.received)
+            self._stop.set()
+        self._recorder.block("", block)
+        self.samples += len(block)
+        self.seconds = block.end / self._rate
+        self._mark_truth(0.5)
+        if self._recorder.failed:
+            self._stop.set()
+
+    def _interrupt(self) -> None:
+        self.interrupted = True
+        self._stop.set()
+
+    def _mark_truth(self, every_s: float) -> None:
+        """What the synthetic person did, as annotations: it is the one source that knows."""
+        from bridge.sources.synthetic import SyntheticSource
+
+        if isinstance(self.source, SyntheticSource) and self.seconds - self._marked_s >= every_s:
+            for item in self.source.person.truth_until(self.seconds):
+                if item.onset > self._marked_s:
+                    mark = item.annotation()
+                    self._recorder.mark(mark.label, mark.onset, mark.duration)
+            self._marked_s = self.seconds
