@@ -37,6 +37,8 @@ _WIDE_SHARE_PER_S = 2.0
 # Height needed over the noise (median change over 50 ms), with blinks known and without.
 _OVER_NOISE = 8.0
 _OVER_NOISE_UNKNOWN = 12.0
+# Muscle activity beyond the usual, as a share of the pulse's height: clenched jaws make pulses of any shape.
+_ROUGH_SHARE = 0.4
 # A deliberate blink without a profile: this much higher than the typical one. Spontaneous blinks of the
 # same person are rarely half as high again (Kaneko & Sakamoto 1999: deliberate ones are higher, not longer).
 _DELIBERATE_RATIO = 1.5
@@ -97,7 +99,7 @@ class BlinkDetector:
         self._rate = float(rate_hz)
         self._channel = "+".join(channel.name for channel in channels)
         sos = design_band(rate_hz, high_hz=_LOWPASS_HZ, order=_LOWPASS_ORDER)
-        self._leads = [Lead(channel, rate_hz, sos, _SETTLE_S) for channel in channels]
+        self._leads = [Lead(channel, rate_hz, sos, _SETTLE_S, weigh_roughness=True) for channel in channels]
         self._finders = {1: PulseFinder(rate_hz), -1: PulseFinder(rate_hz)}
         self._scale = BlinkScale(rate_hz, _SIGNS[settings.polarity])
         constant = settings.time_constant_s
@@ -136,6 +138,7 @@ class BlinkDetector:
         columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
         conditioned: list[float] = []
         threshold: list[float] = []
+        rough = [max(values) for values in zip(*(lead.rough for lead in self._leads), strict=True)]
         for n, values in enumerate(zip(*columns, strict=True), block.first):
             y = self._join(values)
             if y is None:
@@ -143,7 +146,7 @@ class BlinkDetector:
                     out.extend(self._end(n, n))
                     self._restart()
             else:
-                self._step(n, y, out)
+                self._step(n, y, rough[n - block.first], out)
             conditioned.append(math.nan if y is None else y)
             threshold.append(self._least())
         self._view = (block.first, conditioned, threshold)
@@ -171,7 +174,7 @@ class BlinkDetector:
             return None
         return (self._y or 0.0) + (change / usable if usable else 0.0)
 
-    def _step(self, n: int, y: float, out: list[Detection]) -> None:
+    def _step(self, n: int, y: float, rough: float, out: list[Detection]) -> None:
         self._y = y
         self._seen += 1
         scale = self._scale
@@ -181,12 +184,13 @@ class BlinkDetector:
             return
         for sign, finder in self._finders.items():
             pulse = finder.step(n, sign * y, floor)
-            if pulse is None or not self._has_shape(pulse):
+            if pulse is None or not self._has_shape(pulse) or rough > _ROUGH_SHARE * pulse.height:
                 continue
             if sign == scale.polarity and self._ready() and pulse.height >= self._needed(pulse):
                 out.append(self._blink(n, pulse))
             scale.learn(n, pulse, sign)
-        for edge, onset in self._closure.step(n, scale.polarity * y, scale.typical if self._ready() else 0.0):
+        known = self._ready() and rough <= _ROUGH_SHARE * scale.typical
+        for edge, onset in self._closure.step(n, scale.polarity * y, scale.typical if known else 0.0):
             out.append(self._closing(edge, onset, n))
 
     def _ready(self) -> bool:

@@ -10,17 +10,48 @@ import math
 from collections import deque
 from typing import Literal
 
+from bridge.signals.robust import RecentQuantile
+
 # The restored level leaks away with this time constant, or drift would pile up.
 _LEAK_S = 10.0
 # Lids close within this time.
 _RISE_S = 0.3
-# Height of the closing, as a share of the typical blink: the lid goes as far.
+# Height of the closing over the signal just before, and over the rest of the last 3 s, as shares of the
+# typical blink: in a closure the lid goes as far as in a blink.
 _CLOSING_SHARE = 0.7
-# What must remain of the closing all along, and what the opening must take away of it.
-_STAYS = 0.35
-_OPENS = 0.5
+_OVER_REST_SHARE = 0.6
+_REST_S = 3.0
+# Share of the closing that must remain all along. The opening takes away less than the closing brought,
+# because the restored level has leaked meanwhile, but within 0.4 s, and it lasts.
+_STAYS = 0.25
+_OPENS = 0.3
+_OPENING_S = 0.4
+_BEFORE_OPENING_S = 0.4
+_LASTS_S = 0.1
 # Beyond this a closure is given up as a shift of the electrode's level.
 _LONGEST_S = 60.0
+
+Change = tuple[Literal["start", "end"], int]
+
+
+class _Lowest:
+    """The lowest of the last ``reach`` values."""
+
+    def __init__(self, reach: int) -> None:
+        self._reach = reach
+        self._values: deque[tuple[int, float]] = deque()
+
+    def add(self, n: int, value: float) -> float:
+        values = self._values
+        while values and values[-1][1] >= value:
+            values.pop()
+        values.append((n, value))
+        while values[0][0] <= n - self._reach:
+            values.popleft()
+        return values[0][1]
+
+    def clear(self) -> None:
+        self._values.clear()
 
 
 class ClosureFinder:
@@ -29,74 +60,88 @@ class ClosureFinder:
     def __init__(self, rate_hz: float, time_constant_s: float, closure_s: float) -> None:
         self._keep = math.exp(-1 / (_LEAK_S * rate_hz))
         self._feed = 1 / (time_constant_s * rate_hz) if time_constant_s else 0.0
-        self._reach = max(1, round(_RISE_S * rate_hz))
         self._closure = max(1, round((closure_s + 0.05) * rate_hz))
-        self._follow = 1 / rate_hz
+        self._lasts = max(1, round(_LASTS_S * rate_hz))
         self._longest = round(_LONGEST_S * rate_hz)
+        self._every = max(1, round(0.05 * rate_hz))
+        self._lowest = _Lowest(max(2, round(_RISE_S * rate_hz)))
+        self._lowest_before = _Lowest(max(1, round(_BEFORE_OPENING_S * rate_hz)))
+        self._recent: deque[float] = deque(maxlen=max(1, round(_OPENING_S * rate_hz)) + 1)
+        self._rest = RecentQuantile(0.5, round(_REST_S / 0.05))
         self.restart()
 
     def restart(self) -> None:
         self._y: float | None = None
         self._high_passed = 0.0
         self._fed = 0.0
-        self._lows: deque[tuple[int, float]] = deque()
-        self._base: float | None = None
-        self._open = False
+        self._lowest.clear()
+        self._lowest_before.clear()
+        self._recent.clear()
+        self._rest.reset()
+        self._phase = 0
+        self._rising = False
+        self._watched: tuple[int, float, float] | None = None  # since, base, top
+        self._open_since: int | None = None
+        self._height = 0.0
+        self._below = 0
 
     def close(self) -> bool:
         """Give up what is open; was anything?"""
-        was_open = self._open
-        self._open = False
-        self._base = None
+        was_open = self._open_since is not None
+        self._open_since = None
+        self._watched = None
         return was_open
 
-    def step(self, n: int, y: float, typical: float) -> list[tuple[Literal["start", "end"], int]]:
+    def step(self, n: int, y: float, typical: float) -> list[Change]:
+        """Sample ``n`` of the low-passed signal, blinks upwards; ``typical`` blink, 0 if unknown."""
         before = self._y
         self._y = y
         if before is not None:
             self._high_passed = self._keep * self._high_passed + y - before
             self._fed = self._keep * self._fed + self._feed * self._high_passed
         z = self._high_passed + self._fed
-        if self._base is None:
-            self._wait(n, z, typical)
+        rest = self._rest.value
+        self._phase += 1
+        if self._phase == self._every:
+            self._phase = 0
+            self._rest.add(z)
+        self._recent.append(z)
+        low = self._lowest.add(n, z)
+        rising = (
+            typical > 0.0 and z - low >= _CLOSING_SHARE * typical and z - rest >= _OVER_REST_SHARE * typical
+        )
+        if rising and not self._rising:
+            self._watched = (n, max(low, rest), z)
+        self._rising = rising
+        changes = self._opening(n, z)
+        changes.extend(self._closing(n, z))
+        return changes
+
+    def _closing(self, n: int, z: float) -> list[Change]:
+        if self._watched is None:
             return []
-        if not self._open:
-            return self._watch_closing(n, z)
-        return self._watch_opening(n, z)
-
-    def _wait(self, n: int, z: float, typical: float) -> None:
-        lows = self._lows
-        while lows and lows[-1][1] >= z:
-            lows.pop()
-        lows.append((n, z))
-        while lows[0][0] < n - self._reach:
-            lows.popleft()
-        if typical > 0.0 and z - lows[0][1] >= _CLOSING_SHARE * typical:
-            self._base = lows[0][1]
-            self._top = z
-            self._since = n
-
-    def _watch_closing(self, n: int, z: float) -> list[tuple[Literal["start", "end"], int]]:
-        assert self._base is not None
-        self._top = max(self._top, z)
-        if z < self._base + _STAYS * (self._top - self._base):
-            self._forget(n, z)
-        elif n - self._since >= self._closure:
-            self._open = True
-            self._height = self._top - self._base
-            self._level = z
-            return [("start", self._since)]
+        since, base, top = self._watched
+        top = max(top, z)
+        self._watched = (since, base, top)
+        if z < base + _STAYS * (top - base):
+            self._watched = None
+        elif n - since >= self._closure:
+            self._watched = None
+            # Eyes that close have been open: an opening was missed.
+            missed: list[Change] = [] if self._open_since is None else [("end", since)]
+            self._open_since = since
+            self._height = top - base
+            self._below = 0
+            self._lowest_before.clear()
+            return [*missed, ("start", since)]
         return []
 
-    def _watch_opening(self, n: int, z: float) -> list[tuple[Literal["start", "end"], int]]:
-        self._level += self._follow * (z - self._level)
-        if z < self._level - _OPENS * self._height or n - self._since > self._longest:
-            self._open = False
-            self._forget(n, z)
-            return [("end", n)]
+    def _opening(self, n: int, z: float) -> list[Change]:
+        if self._open_since is None:
+            return []
+        before = self._lowest_before.add(n, self._recent[0])
+        self._below = self._below + 1 if z < before - _OPENS * self._height else 0
+        if self._below >= self._lasts or n - self._open_since > self._longest:
+            self._open_since = None
+            return [("end", n - self._below)]
         return []
-
-    def _forget(self, n: int, z: float) -> None:
-        self._base = None
-        self._lows.clear()
-        self._lows.append((n, z))

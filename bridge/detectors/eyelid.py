@@ -95,7 +95,7 @@ class BlinkScale:
     Every pulse that has a blink's shape is remembered with its polarity, taken as a blink or not. A blink
     leaves the resting level and comes back; the dip between two blinks, or between a blink and a shift of
     gaze, does not, so heights over the resting level tell the polarity. The typical height is the median of
-    the pulses that reach 0.3 of the second highest: one wild artefact alone cannot raise it.
+    the pulses that reach 0.3 of a high one, which is never the highest: a wild artefact cannot raise it.
     """
 
     def __init__(self, rate_hz: float, polarity: int) -> None:
@@ -168,21 +168,21 @@ class BlinkScale:
             while pulses and pulses[0][0] < oldest:
                 pulses.popleft()
         self._pulses[sign].append((n, excursion))
-        strong = {side: self._second(side) for side in (1, -1)}
+        strong = {side: self._high(side) for side in (1, -1)}
         if not self._fixed and strong[-self.polarity] > 1.5 * strong[self.polarity]:
             self.polarity = -self.polarity
         self._renew(n, sign)
 
-    def _second(self, sign: int) -> float:
-        """The second highest pulse, or half of a single one."""
+    def _high(self, sign: int) -> float:
+        """The second highest of a few pulses, the one a sixth down of many, or half of a single one."""
         ranked = sorted(height for _, height in self._pulses[sign])
         if not ranked:
             return 0.0
-        return ranked[-2] if len(ranked) > 1 else 0.5 * ranked[0]
+        return ranked[-1 - max(1, len(ranked) // 6)] if len(ranked) > 1 else 0.5 * ranked[0]
 
     def _renew(self, n: int, sign: int) -> None:
         least = 0.3 * max(
-            self._second(sign), self._kept[sign] if n - self._kept_at < _STALE_S * self._rate else 0.0
+            self._high(sign), self._kept[sign] if n - self._kept_at < _STALE_S * self._rate else 0.0
         )
         high = sorted(height for _, height in self._pulses[sign] if height >= least)
         if high and (len(high) >= 3 or not self._kept[sign] or n - self._kept_at > _STALE_S * self._rate):

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from bridge.signals.filters import CausalFilter
-from bridge.signals.robust import SpikeGate
+from bridge.signals.robust import Roughness, SpikeGate
 from bridge.signals.types import Channel, Samples
 
 # No converter counts further; beyond it sums would lose the signal.
@@ -21,13 +21,24 @@ class Lead:
 
     A sample that is not a number, beyond any converter, or at a rail, is unusable. The first usable one
     after it seeds the filter anew, and for ``settle_s`` from there nothing is given out: NaN stands for it.
+    With ``weigh_roughness``, ``rough`` has the muscle activity beside each sample of the last block.
     """
 
-    def __init__(self, channel: Channel, rate_hz: float, sos: Samples, settle_s: float) -> None:
+    def __init__(
+        self,
+        channel: Channel,
+        rate_hz: float,
+        sos: Samples,
+        settle_s: float,
+        *,
+        weigh_roughness: bool = False,
+    ) -> None:
         self._low = max(channel.low, -_BEYOND)
         self._high = min(channel.high, _BEYOND)
         self._gate = SpikeGate(rate_hz)
         self._filter = CausalFilter(sos)
+        self._roughness = Roughness(rate_hz) if weigh_roughness else None
+        self.rough: list[float] = []
         self._settle = round(settle_s * rate_hz)
         self._blank = self._settle
 
@@ -35,14 +46,19 @@ class Lead:
         """A gap: seed anew, keep what was learnt of the signal's scale."""
         self._gate.restart()
         self._filter.reset()
+        if self._roughness is not None:
+            self._roughness.restart()
         self._blank = self._settle
 
     def reset(self) -> None:
         self.restart()
         self._gate.reset()
+        if self._roughness is not None:
+            self._roughness.reset()
 
     def process(self, x: Samples) -> list[float]:
         """Raw samples, shape (n,), to conditioned ones, NaN where there is none."""
+        self.rough = []
         if x.shape[0] <= _FEW:
             return [self._step(value) for value in x.tolist()]
         usable = np.isfinite(x) & (x > self._low) & (x < self._high)
@@ -56,13 +72,17 @@ class Lead:
             else:
                 self.restart()
                 out.extend([math.nan] * len(run))
+                self.rough.extend([0.0] * len(run))
         return out
 
     def _step(self, value: float) -> float:
         if not self._low < value < self._high:
             self.restart()
+            self.rough.append(0.0)
             return math.nan
-        y = self._filter.step(self._gate.step(value))
+        value = self._gate.step(value)
+        y = self._filter.step(value)
+        self.rough.append(0.0 if self._roughness is None else self._roughness.step(value))
         if self._blank:
             self._blank -= 1
             return math.nan
@@ -70,7 +90,11 @@ class Lead:
 
     def _run(self, x: Samples) -> list[float]:
         step = self._gate.step
-        y: list[float] = self._filter.process(np.array([step(value) for value in x.tolist()])).tolist()
+        gated = [step(value) for value in x.tolist()]
+        if self._roughness is not None:
+            rough = self._roughness.step
+            self.rough.extend(rough(value) for value in gated)
+        y: list[float] = self._filter.process(np.array(gated)).tolist()
         blank = min(self._blank, len(y))
         if blank:
             self._blank -= blank

@@ -34,11 +34,14 @@ _DRIFT_S = 10.0
 # The 40 % quantile of |x| of a normal distribution is 0.524 SD; shifts take less than the rest of the time.
 _QUANTILE = 0.4
 _SD_PER_QUANTILE = 1 / 0.524
-_OVER_NOISE = 2.5
+_OVER_NOISE = 3.5
 # Against bursts of noise: the step over the standard deviation of the samples before it.
 _OVER_LOCAL_NOISE = 3.0
 # Share of the person's usual (median) shift.
 _SHARE = 0.3
+# While usual shifts are not this much above what the noise allows, or none is known, be stricter.
+_CLEAR = 2.0
+_UNCLEAR = 1.6
 # A movement counts as over when the difference grows by less than this share in 12 ms, or after 60 ms.
 _SETTLED_SHARE = 0.06
 _SETTLED_S = 0.012
@@ -145,6 +148,7 @@ class ShiftFinder:
         self._blocks = 0
         self._recent: deque[float] = deque(maxlen=self._settled + 1)
         self._side = 0
+        self._told_until = -1
         self.step_height = 0.0
 
     @property
@@ -165,12 +169,12 @@ class ShiftFinder:
         height = self._sum_after / self._after - self._sum_before / self._before
         if self._phase == 0:
             self._drift.add(height)
-            if moves:
+            if moves and n > self._told_until:
                 self._noise.add(abs(height - self._drift.value))
             if len(self._noise):
                 noise = _OVER_NOISE * _SD_PER_QUANTILE * self._noise.value
                 self.floor = self._given or max(noise, self._flat.rounding)
-                self.least = self._given or max(self.floor, _SHARE * self.typical)
+                self.least = self._given or self._adapted()
         height -= self._drift.value
         self.step_height = height
         self._recent.append(height)
@@ -213,6 +217,12 @@ class ShiftFinder:
             return size == self._span
         self._sum_before -= past[0]
         return True
+
+    def _adapted(self) -> float:
+        """The noise alone does not tell a shift from what fixating eyes do: wait for clearly larger ones."""
+        if self.typical < _CLEAR * self.floor:
+            return _UNCLEAR * self.floor
+        return max(self.floor, _SHARE * self.typical)
 
     def _judge(self, n: int, height: float) -> Shift | None:
         size = abs(height)
@@ -260,6 +270,7 @@ class ShiftFinder:
         slope = slope[self._before // 2 :]
         middle = int(np.argmax(slope)) + self._before // 2 + half
         newest = max(2, round(0.03 * self._rate))
+        self._told_until = n + self._span
         amplitude = sign * max(size, sign * float(z[-newest:].mean() - quiet.mean()))
         if not self._learnt:
             self._learn(abs(amplitude))

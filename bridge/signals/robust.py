@@ -120,3 +120,41 @@ class FlatWatch:
         elif self._still < self._patience:
             self._still += 1
         return self._still < self._patience
+
+
+class Roughness:
+    """How much fast activity, muscle above all, a line carries beyond its usual: mean |second difference|.
+
+    The difference spans 5 ms and is averaged over 0.15 s; the usual is the 30 % quantile of the last 30 s, so
+    steady hum is part of it. White noise of 1 SD reads about 2.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._lag = max(1, round(0.005 * rate_hz))
+        self._follow = min(1.0, 1 / (0.15 * rate_hz))
+        self._every = max(1, round(0.05 * rate_hz))
+        self._usual = RecentQuantile(0.3, 600)
+        self.restart()
+
+    def restart(self) -> None:
+        self._recent: deque[float] = deque(maxlen=2 * self._lag + 1)
+        self._mean = 0.0
+        self._phase = 0
+
+    def reset(self) -> None:
+        self._usual.reset()
+        self.restart()
+
+    def step(self, value: float) -> float:
+        """Take one sample; the excess over the usual, 0 for the first second."""
+        recent = self._recent
+        recent.append(value)
+        if len(recent) <= 2 * self._lag:
+            return 0.0
+        bend = abs(value - 2 * recent[self._lag] + recent[0])
+        self._mean += self._follow * (bend - self._mean)
+        self._phase += 1
+        if self._phase >= self._every:
+            self._phase = 0
+            self._usual.add(self._mean)
+        return max(0.0, self._mean - self._usual.value) if len(self._usual) >= 20 else 0.0
