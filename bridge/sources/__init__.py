@@ -3,69 +3,90 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from bridge.sources.protocol import Sink, Source, SourceCounts, SourceError
+
+if TYPE_CHECKING:
+    from bridge.rules.schema import (
+        LslSource,
+        NetworkSource,
+        ReplaySource,
+        SerialSource,
+        SourceSpec,
+        SyntheticSource,
+    )
 
 __all__ = ["SOURCES", "Sink", "Source", "SourceCounts", "SourceError", "build"]
 
 
-def build(spec: Any, *, fast: bool = False) -> Source:
+def build(spec: SourceSpec, *, fast: bool = False, folder: str | Path | None = None) -> Source:
     """The source that a rule file's ``source:`` section describes. Raises SourceError.
 
-    ``fast`` is for recordings and the synthetic person: do not wait for the clock.
+    ``fast`` is for recordings and the synthetic person: do not wait for the clock. ``folder`` is where a
+    recording's name starts from: the rule file's folder.
     """
     try:
         make = SOURCES[spec.type]
     except KeyError:
         raise SourceError(f"there is no source {spec.type!r}; known: {', '.join(SOURCES)}") from None
-    return make(spec, fast)
+    return make(spec, fast, Path(folder) if folder is not None else Path())
 
 
-def _serial(spec: Any, _: bool) -> Source:
-    from bridge.sources.serial import SerialSource
+def _serial(spec: SerialSource, _: bool, __: Path) -> Source:
+    from bridge.sources import serial
     from bridge.sources.wiring import wires_from
 
-    return SerialSource(wires_from(spec.channels), port=spec.port, baud=spec.baud, rate_hz=spec.rate)
+    baud = None if spec.baud == "auto" else spec.baud
+    return serial.SerialSource(wires_from(spec.channels), port=spec.port, baud=baud, rate_hz=spec.rate)
 
 
-def _replay(spec: Any, fast: bool) -> Source:
-    from bridge.recordings import ChannelChoice
-    from bridge.sources.replay import ReplaySource
+def _replay(spec: ReplaySource, fast: bool, folder: Path) -> Source:
+    from bridge.sources import replay
 
-    channels = [ChannelChoice(channel.name, channel.kind) for channel in spec.channels or ()]
-    return ReplaySource(spec.file, rate_hz=spec.rate, channels=channels or None, fast=fast)
-
-
-def _synthetic(spec: Any, fast: bool) -> Source:
-    from bridge.sources.synthetic import SyntheticSource
-
-    return SyntheticSource(spec.seed, spec.rate, fast=fast)
-
-
-def _network(spec: Any, _: bool) -> Source:
-    from bridge.sources.network import NetworkSource
-    from bridge.sources.wiring import wires_from
-
-    return NetworkSource(
-        wires_from(spec.channels),
-        protocol=spec.protocol,
-        host=spec.host,
-        port=spec.port,
-        rate_hz=spec.rate,
-        address=getattr(spec, "address", None),
+    return replay.ReplaySource(
+        folder / Path(spec.file).expanduser(), rate_hz=spec.rate, specs=spec.channels, fast=fast
     )
 
 
-def _lsl(spec: Any, _: bool) -> Source:
-    from bridge.sources.lsl import LslSource
+def _synthetic(spec: SyntheticSource, fast: bool, _: Path) -> Source:
+    from bridge.sources import synthetic
+
+    mains_hz = 50.0 if spec.mains_hz in ("auto", None) else float(spec.mains_hz)
+    return synthetic.SyntheticSource(
+        spec.seed,
+        spec.rate or synthetic.RATE_HZ,
+        mains_hz=mains_hz,
+        channels=[(channel.name, channel.kind) for channel in spec.channels],
+        fast=fast,
+    )
+
+
+def _network(spec: NetworkSource, _: bool, __: Path) -> Source:
+    from bridge.sources import network
     from bridge.sources.wiring import wires_from
 
-    return LslSource(spec.name, wires_from(spec.channels) if spec.channels else None)
+    if spec.format == "osc" and spec.protocol == "tcp":
+        raise SourceError("OSC messages are taken over UDP only; write `protocol: udp`")
+    return network.NetworkSource(
+        wires_from(spec.channels),
+        protocol="osc" if spec.format == "osc" else spec.protocol,
+        host=spec.listen,
+        port=spec.port,
+        rate_hz=spec.rate,
+    )
+
+
+def _lsl(spec: LslSource, _: bool, __: Path) -> Source:
+    from bridge.sources import lsl
+    from bridge.sources.wiring import wires_from
+
+    return lsl.LslSource(spec.name, wires_from(spec.channels) or None)
 
 
 # Adding a source: one file with a class as in `protocol.py`, a builder, and a line here.
-SOURCES: dict[str, Callable[[Any, bool], Source]] = {
+SOURCES: dict[str, Callable[[Any, bool, Path], Source]] = {
     "serial": _serial,
     "replay": _replay,
     "synthetic": _synthetic,

@@ -1,7 +1,6 @@
 """Boards that speak Wi-Fi: lines of numbers over UDP or TCP, or OSC messages over UDP.
 
-``udp`` and ``osc`` listen on a local port for whoever sends; ``tcp`` connects to the board and connects
-again when the connection breaks.
+We listen, the board sends or connects. A board that connects again takes the place of its old connection.
 """
 
 from __future__ import annotations
@@ -15,7 +14,6 @@ from dataclasses import replace
 from typing import Literal
 
 from bridge.signals.types import StreamInfo
-from bridge.sources.backoff import delay_s
 from bridge.sources.clock import SampleClock, measured_rate
 from bridge.sources.lines import LineDecoder
 from bridge.sources.osc_rows import rows_of
@@ -27,14 +25,13 @@ log = logging.getLogger("bridge")
 Protocol = Literal["udp", "tcp", "osc"]
 
 _FIRST_ROW_S = 15.0
-_CONNECT_S = 5.0
 _MEASURE_S = 3.0
 _PENDING = 4096
 _READ = 65536
 
 
 class NetworkSource:
-    """Listens at ``host`` and ``port`` (``udp``, ``osc``) or connects to them (``tcp``).
+    """Listens at ``host`` and ``port`` for lines (``udp``, ``tcp``) or OSC messages over UDP (``osc``).
 
     ``address`` is the OSC address to take numbers from; None takes any. Datagrams from more than one
     sender are not mixed: the first one heard is taken until it has been silent for two seconds.
@@ -63,8 +60,8 @@ class NetworkSource:
         self._widths: Counter[int] = Counter()
         self._sink: Sink | None = None
         self._transport: asyncio.DatagramTransport | None = None
+        self._server: asyncio.Server | None = None
         self._writer: asyncio.StreamWriter | None = None
-        self._task: asyncio.Task[None] | None = None
         self._sender: object = None
         self._sender_s = 0.0
 
@@ -79,18 +76,19 @@ class NetworkSource:
 
     async def open(self) -> StreamInfo:
         loop = asyncio.get_running_loop()
-        if self._protocol == "tcp":
-            reader = await self._connect_tcp()
-            self._task = asyncio.ensure_future(self._read_tcp(reader))
-        else:
-            try:
+        try:
+            if self._protocol == "tcp":
+                self._server = await asyncio.start_server(
+                    self._connected, self._host, self._port, limit=_READ
+                )
+            else:
                 self._transport, _ = await loop.create_datagram_endpoint(
                     lambda: _Datagrams(self), local_addr=(self._host, self._port)
                 )
-            except OSError as error:
-                raise SourceError(
-                    f"cannot listen at {self._where} ({error.strerror or error}); choose another port"
-                ) from error
+        except OSError as error:
+            raise SourceError(
+                f"cannot listen at {self._where} ({error.strerror or error}); choose another port"
+            ) from error
         if self._rate_hz is None or self._columns is None:
             await self._first_rows()
         if self._columns is None:
@@ -109,18 +107,13 @@ class NetworkSource:
             fitting = [row for row in rows if len(row) == self._columns]
             if fitting:
                 sink(replace(self._assembler.block(fitting, received_s), received=None))
-        if self._task is not None:
-            await self._task
-        else:
-            await asyncio.Event().wait()
+        await asyncio.Event().wait()  # what arrives comes by callback
 
     async def close(self) -> None:
         self._sink = None
-        if self._task is not None:
-            self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
-            self._task = None
+        if self._server is not None:
+            self._server.close()
+            self._server = None
         if self._transport is not None:
             self._transport.close()
             self._transport = None
@@ -132,7 +125,7 @@ class NetworkSource:
         loop = asyncio.get_running_loop()
         until = loop.time() + _FIRST_ROW_S
         while self._widths.total() < 4:
-            if loop.time() > until or (self._task is not None and self._task.done()):
+            if loop.time() > until:
                 await self.close()
                 heard = (
                     f"{self._decoder.skipped} other lines came" if self._decoder.skipped else "nothing came"
@@ -159,17 +152,6 @@ class NetworkSource:
         log.info("%s: measured %g Hz", self._where, rate_hz)
         return rate_hz
 
-    async def _connect_tcp(self) -> asyncio.StreamReader:
-        try:
-            async with asyncio.timeout(_CONNECT_S):
-                reader, self._writer = await asyncio.open_connection(self._host, self._port, limit=_READ)
-        except (OSError, TimeoutError) as error:
-            why = getattr(error, "strerror", None) or "no answer"
-            raise SourceError(
-                f"cannot connect to {self._where} ({why}); is the board on and in reach?"
-            ) from error
-        return reader
-
     def _close_writer(self) -> None:
         if self._writer is not None:
             self._writer.close()
@@ -177,28 +159,25 @@ class NetworkSource:
 
     # -- data ---------------------------------------------------------------------------------------
 
-    async def _read_tcp(self, reader: asyncio.StreamReader) -> None:
-        """Read for ever; connect again when the connection breaks, the first failure told, repeats not."""
+    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """A board has connected: read it until it goes or another takes its place."""
         loop = asyncio.get_running_loop()
-        while True:
-            with contextlib.suppress(OSError):
-                while data := await reader.read(_READ):
-                    self._take(self._decoder.feed(data), loop.time())
-            log.warning("%s: the connection is gone; connecting again", self._where)
-            self._close_writer()
-            attempt = 0
-            while True:
-                attempt += 1
-                await asyncio.sleep(delay_s(attempt))
-                try:
-                    reader = await self._connect_tcp()
-                    break
-                except SourceError as error:
-                    log.debug("%s", error)
-            self._decoder = LineDecoder(self._columns, whole=True)
+        again = self._writer is not None or self.counts.samples > 0
+        self._close_writer()
+        self._writer = writer
+        self._decoder = LineDecoder(self._columns, whole=True)
+        if again:
             self.counts.reconnects += 1
             if self._assembler is not None:
                 self._assembler.reconnected()
+        peer = writer.get_extra_info("peername")
+        log.info("%s: %s has connected", self._where, peer[0] if peer else "a board")
+        with contextlib.suppress(OSError, asyncio.CancelledError):
+            while (data := await reader.read(_READ)) and writer is self._writer:
+                self._take(self._decoder.feed(data), loop.time())
+        if writer is self._writer:
+            log.warning("%s: the connection is gone; waiting for the board", self._where)
+            self._close_writer()
 
     def datagram(self, data: bytes, sender: object) -> None:
         """One datagram holds whole lines or one OSC packet."""

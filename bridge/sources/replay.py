@@ -6,10 +6,17 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from bridge.recordings import ChannelChoice, Recording, RecordingError, read
-from bridge.signals.types import StreamInfo
+from bridge.signals.types import Samples, StreamInfo
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
+from bridge.sources.wiring import Wire
+
+if TYPE_CHECKING:
+    from bridge.rules.schema import ChannelSpec
 
 # Live blocks are as long as those of a usual USB serial adapter (16 ms latency timer, common practice).
 LIVE_BLOCK_S = 0.016
@@ -18,7 +25,10 @@ FAST_BLOCK = 512
 
 
 class ReplaySource:
-    """Plays a recording. ``fast`` does not wait for the clock and leaves ``received`` unset."""
+    """Plays a recording. ``fast`` does not wait for the clock and leaves ``received`` unset.
+
+    ``specs`` are a rule file's channels: they choose, and may say scale and rails where the file does not.
+    """
 
     def __init__(
         self,
@@ -26,14 +36,17 @@ class ReplaySource:
         *,
         rate_hz: float | None = None,
         channels: Sequence[ChannelChoice] | None = None,
+        specs: Sequence[ChannelSpec] = (),
         fast: bool = False,
     ) -> None:
         self.counts = SourceCounts()
         self.recording = file if isinstance(file, Recording) else None
         self._file = file
         self._rate_hz = rate_hz
-        self._channels = channels
+        self._specs = specs
+        self._channels = channels or [ChannelChoice(spec.name, spec.kind) for spec in specs] or None
         self._fast = fast
+        self._factors: Samples | None = None
 
     async def open(self) -> StreamInfo:
         """Read the file. Raises SourceError."""
@@ -45,7 +58,10 @@ class ReplaySource:
                 )
             except RecordingError as error:
                 raise SourceError(str(error)) from error
-        return self.recording.info
+        if any(spec.column is not None for spec in self._specs):
+            raise SourceError("`column` is for boards; a recording's channels go by their names")
+        self._info, self._factors = _scaled(self.recording.info, self._specs)
+        return self._info
 
     async def run(self, sink: Sink) -> None:
         if self.recording is None:
@@ -62,9 +78,29 @@ class ReplaySource:
             self.counts.lost_samples += max(0, block.first - expected)
             self.counts.samples += len(block)
             expected = block.end
+            if self._factors is not None:
+                block = replace(block, samples=block.samples * self._factors)
             sink(block)
             if self._fast:
                 await asyncio.sleep(0)
 
     async def close(self) -> None:
         self.recording = None
+
+
+def _scaled(info: StreamInfo, specs: Sequence[ChannelSpec]) -> tuple[StreamInfo, Samples | None]:
+    """Channels with the scale and rails that a rule file adds, and the factors where there are any."""
+    channels = list(info.channels)
+    factors = np.ones(len(channels))
+    for spec in specs:
+        if (spec.gain, spec.bits, spec.low, spec.high) == (None,) * 4 and spec.unit == "count":
+            continue
+        for column, channel in enumerate(channels):
+            if channel.name == spec.name:
+                unit = channel.unit if spec.unit == "count" and spec.gain is None else spec.unit
+                wire = Wire(
+                    channel.name, channel.kind, None, spec.gain, spec.reference_voltage, spec.bits, unit,
+                    spec.low, spec.high,
+                )  # fmt: skip
+                channels[column], factors[column] = wire.channel()
+    return StreamInfo(tuple(channels), info.rate), factors if np.any(factors != 1.0) else None

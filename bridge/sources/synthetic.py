@@ -3,22 +3,33 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
+from dataclasses import replace
 
-from bridge.signals.types import Block, StreamInfo
+import numpy as np
+
+from bridge.recordings.kinds import kind_of
+from bridge.signals.types import Block, ChannelKind, StreamInfo
 from bridge.sources.person import SyntheticPerson
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.replay import FAST_BLOCK, LIVE_BLOCK_S
 
+RATE_HZ = 250.0
+
 
 class SyntheticSource:
-    """Runs for ever, or for ``seconds`` of sample time. ``fast`` does not wait for the clock."""
+    """Runs for ever, or for ``seconds`` of sample time. ``fast`` does not wait for the clock.
+
+    ``channels`` selects by the person's own channel names, or gives another name to the channel of a kind.
+    """
 
     def __init__(
         self,
         seed: int = 0,
-        rate_hz: float = 250.0,
+        rate_hz: float = RATE_HZ,
         *,
         mains_hz: float = 50.0,
+        channels: Sequence[tuple[str, ChannelKind | None]] = (),
         fast: bool = False,
         seconds: float | None = None,
     ) -> None:
@@ -27,11 +38,12 @@ class SyntheticSource:
             self.person = SyntheticPerson(seed, rate_hz, mains_hz)
         except ValueError as error:
             raise SourceError(str(error)) from error
+        self._columns, self._info = _chosen(self.person.info, channels)
         self._fast = fast
         self._end = None if seconds is None else round(seconds * rate_hz)
 
     async def open(self) -> StreamInfo:
-        return self.person.info
+        return self._info
 
     async def run(self, sink: Sink) -> None:
         loop = asyncio.get_running_loop()
@@ -46,9 +58,31 @@ class SyntheticSource:
             else:
                 await asyncio.sleep(max(0.0, origin_s + (first + count) / rate - loop.time()))
             received = None if self._fast else loop.time()
-            sink(Block(self.person.generate(count), first, received))
+            samples = self.person.generate(count)
+            if self._columns is not None:
+                samples = np.ascontiguousarray(samples[:, self._columns])
+            sink(Block(samples, first, received))
             first += count
             self.counts.samples = first
 
     async def close(self) -> None:
         """Nothing to let go of."""
+
+
+def _chosen(
+    info: StreamInfo, wanted: Sequence[tuple[str, ChannelKind | None]]
+) -> tuple[list[int] | None, StreamInfo]:
+    if not wanted:
+        return None, info
+    columns, channels = [], []
+    for name, given in wanted:
+        kind = given or kind_of(name)
+        fitting = [i for i, channel in enumerate(info.channels) if channel.name == name] or [
+            i for i, channel in enumerate(info.channels) if channel.kind == kind
+        ]
+        if not fitting:
+            has = ", ".join(f"{channel.name} ({channel.kind})" for channel in info.channels)
+            raise SourceError(f"the synthetic person has no channel {name!r}; it has: {has}")
+        columns.append(fitting[0])
+        channels.append(replace(info.channels[fitting[0]], name=name))
+    return columns, StreamInfo(tuple(channels), info.rate)

@@ -5,13 +5,17 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from bridge.recordings.kinds import kind_of
 from bridge.signals.types import Block, Channel, ChannelKind, Samples, StreamInfo, Unit
 from bridge.sources.clock import SampleClock, measured_rate
 from bridge.sources.protocol import SourceCounts, SourceError
+
+if TYPE_CHECKING:
+    from bridge.rules.schema import ChannelSpec
 
 log = logging.getLogger("bridge")
 
@@ -25,8 +29,8 @@ _CHECK_AFTER_S = 5.0
 class Wire:
     """A channel of a live source. ``column`` counts from 0; None takes the columns in order.
 
-    With ``gain`` and ``reference_v`` (and ``bits``) counts become µV at the electrode. ``low``/``high``
-    are the converter's rails, in counts.
+    With ``gain``, ``reference_v`` and ``bits`` counts become µV at the electrode. ``low``/``high`` are the
+    converter's rails, in the unit of the numbers as they come.
     """
 
     name: str
@@ -42,7 +46,8 @@ class Wire:
     def channel(self) -> tuple[Channel, float]:
         """The channel as the rest of the program knows it, and the factor from what comes to its unit."""
         low, high = self.low, self.high
-        if self.bits is not None:
+        raw = self.bits is not None and self.unit == "count"
+        if raw and self.bits is not None:
             low = 0.0 if low is None else low
             high = float(2**self.bits - 1) if high is None else high
         factor, unit = 1.0, self.unit
@@ -51,7 +56,7 @@ class Wire:
                 raise SourceError(f"channel {self.name!r} has a gain and a reference voltage but no `bits`")
             factor, unit = self.reference_v / 2**self.bits / self.gain * 1e6, "uV"
         rails = (-np.inf if low is None else low * factor, np.inf if high is None else high * factor)
-        step = factor if self.bits is not None else 0.0
+        step = factor if raw else 0.0
         return Channel(self.name, self.kind, unit, min(rails), max(rails), step), factor
 
 
@@ -107,22 +112,29 @@ def wiring(wires: Sequence[Wire]) -> Wiring:
     )
 
 
-def wires_from(channels: Iterable[Any] | None) -> list[Wire]:
-    """Wires from a rule file's channels, whose ``column`` counts from 1."""
-    return [
-        Wire(
-            channel.name,
-            channel.kind,
-            None if channel.column is None else channel.column - 1,
-            channel.gain,
-            channel.reference_voltage,
-            channel.bits,
-            channel.unit or "count",
-            channel.low,
-            channel.high,
+def wires_from(specs: Iterable[ChannelSpec]) -> list[Wire]:
+    """Wires from a rule file's channels, whose ``column`` counts from 1. Raises SourceError."""
+    wires = []
+    for spec in specs:
+        kind = spec.kind or kind_of(spec.name)
+        if kind is None:
+            raise SourceError(
+                f"what channel {spec.name!r} carries cannot be told from its name; say it with `kind:`"
+            )
+        wires.append(
+            Wire(
+                spec.name,
+                kind,
+                None if spec.column is None else spec.column - 1,
+                spec.gain,
+                spec.reference_voltage,
+                spec.bits,
+                spec.unit,
+                spec.low,
+                spec.high,
+            )
         )
-        for channel in channels or ()
-    ]
+    return wires
 
 
 def _numbers(count: int) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from pydantic import TypeAdapter
 
 from bridge.recordings import read
+from bridge.rules.schema import SourceSpec
 from bridge.signals.types import Block
 from bridge.sources import SOURCES, SourceError, build
 from bridge.sources.protocol import Source
@@ -62,13 +63,33 @@ def test_a_file_that_cannot_be_read_is_a_source_error(tmp_path: Path) -> None:
         play(ReplaySource(tmp_path / "none.csv"))
 
 
+def spec(**fields: object) -> SourceSpec:
+    adapter: TypeAdapter[SourceSpec] = TypeAdapter(SourceSpec)
+    return adapter.validate_python(fields)
+
+
 def test_the_registry_builds_what_a_rule_file_says(tmp_path: Path) -> None:
-    path = write(tmp_path / "a.csv", np.arange(50), 200)
-    channels = [SimpleNamespace(name="ecg", kind="ecg")]
-    blocks, _ = play(
-        build(SimpleNamespace(type="replay", file=str(path), rate=None, channels=channels), fast=True)
+    write(tmp_path / "a.csv", np.arange(50), 200)
+    channel = {"name": "ecg", "gain": 1000, "reference_voltage": 5, "bits": 10}
+    source = build(spec(type="replay", file="a.csv", channels=[channel]), fast=True, folder=tmp_path)
+    blocks, _ = play(source)
+    # 10 bit over 5 V behind a gain of 1000: 4.88 µV a step (computed).
+    assert np.allclose(blocks[0].samples[:, 0], np.arange(50) * 4.8828125)
+
+    source = build(
+        spec(type="synthetic", seed=3, channels=[{"name": "arm", "kind": "emg"}, {"name": "chest"}])
     )
-    assert sum(map(len, blocks)) == 50
+    info = asyncio.run(source.open())
+    assert [(c.name, c.kind) for c in info.channels] == [("arm", "emg"), ("chest", "ecg")]
+    with pytest.raises(SourceError, match="no channel 'toe'"):
+        build(spec(type="synthetic", channels=[{"name": "toe"}]))
+
+    board = [{"name": "Fp1"}]
+    assert type(build(spec(type="serial", channels=board))).__name__ == "SerialSource"
+    assert type(build(spec(type="network", port=9001, channels=board))).__name__ == "NetworkSource"
+    assert type(build(spec(type="lsl", name="x"))).__name__ == "LslSource"
+    with pytest.raises(SourceError, match="`channels`"):
+        build(spec(type="serial"))
+    with pytest.raises(SourceError, match="`kind:`"):
+        build(spec(type="serial", channels=[{"name": "left"}]))
     assert set(SOURCES) == {"serial", "replay", "synthetic", "network", "lsl"}
-    with pytest.raises(SourceError, match="there is no source 'tape'"):
-        build(SimpleNamespace(type="tape"))
