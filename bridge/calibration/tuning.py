@@ -138,7 +138,7 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
         if max(straight, inverted) < _CLEARLY * min(straight, inverted):
             raise LabelError(
                 f"of {len(own.firm)} cues {straight} were followed by a shift the right way and "
-                f"{inverted} by one the other way: the cues are in a wrong order or belong to another recording"
+                f"{inverted} by one the other way: the cues are in a wrong order or of another recording"
             )
         fixed[f"{axis}_polarity"] = polarity
         usual[axis] = float(np.median([abs(event.values["amplitude"]) for event in found]))

@@ -39,6 +39,8 @@ EVENT_KINDS: tuple[str, ...] = (
     "alpha",
     "signal-lost",
     "signal-back",
+    "fit-lost",
+    "fit-back",
 )
 LEVEL_KINDS: tuple[str, ...] = ("contraction-level", "gaze-angle", "heart-rate", "alpha-level")
 

@@ -1,0 +1,140 @@
+"""Staying fitted: thresholds follow slow drift within the profile's bounds; a step beyond them is said aloud.
+
+Electrodes dry and muscles tire, so acts grow or shrink by a little a minute: thresholds follow. When acts are
+suddenly, or in the end, outside what the profile allows, nothing is re-thresholded silently: the event
+``fit-lost`` comes with advice, and ``fit-back`` when they are inside again.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Any
+
+from bridge.signals.types import Detection, Event
+
+# Electrodes drying and fatigue change amplitudes by a few per cent a minute (common practice).
+FOLLOW_PER_MINUTE = 0.05
+# The scale may go this far from the calibration before a new one is due.
+_WIDEST = 1.6
+_RECENT = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Within which sizes of acts the thresholds follow. ``size`` is the event value it is about."""
+
+    kinds: tuple[str, ...]
+    size: str
+    usual: float
+    low: float
+    high: float
+
+
+def bounds_for(
+    kinds: Sequence[str], size: str, acts: Sequence[float], others: Sequence[float], threshold: float | None
+) -> Bounds | None:
+    """Bounds from the sizes in a calibration; None without acts.
+
+    A factor of 1.6 either way, but thresholds never sink into what must not trigger: not below 95 % of it.
+    """
+    if not acts:
+        return None
+    usual = median(acts)
+    low = usual / _WIDEST
+    if others and threshold:
+        ranked = sorted(others)
+        below = [value for value in ranked if value < threshold]
+        if below:
+            ceiling = below[min(len(below) - 1, int(0.95 * len(below)))]
+            low = max(low, min(usual, usual * ceiling / threshold))
+    return Bounds(tuple(kinds), size, usual, low, usual * _WIDEST)
+
+
+class DriftWatcher:
+    """Sees a detector's detections in order; ``factor`` is what absolute thresholds are to be multiplied by."""
+
+    def __init__(self, detector: str, settings: Mapping[str, Any], bounds: Bounds) -> None:
+        self.factor = 1.0
+        self.lost = False
+        self._detector = detector
+        self._bounds = bounds
+        self._base = {
+            name: value
+            for name, value in settings.items()
+            if name.endswith("threshold") and isinstance(value, int | float)
+        }
+        self._deliberate = "deliberate_threshold" in settings
+        self._recent: deque[float] = deque(maxlen=_RECENT)
+        self._followed_s: float | None = None
+
+    def settings(self) -> dict[str, float]:
+        """The absolute thresholds as they should be now."""
+        return {name: float(value) * self.factor for name, value in self._base.items()}
+
+    def process(self, detections: Iterable[Detection]) -> list[Event]:
+        """Take what the detector told; gives ``fit-lost`` and ``fit-back`` events."""
+        told: list[Event] = []
+        for item in detections:
+            if not isinstance(item, Event) or item.detector != self._detector or not self._counts(item):
+                continue
+            self._recent.append(abs(item.values[self._bounds.size]))
+            if len(self._recent) < _RECENT:
+                self._followed_s = item.decided
+                continue
+            now = median(self._recent)
+            outside = not self._bounds.low <= now <= self._bounds.high
+            if outside != self.lost:
+                self.lost = outside
+                told.append(self._event(item, now))
+            if not outside:
+                self._follow(item.decided, now)
+            self._followed_s = item.decided
+        return told
+
+    def _counts(self, event: Event) -> bool:
+        bounds = self._bounds
+        if event.kind not in bounds.kinds or bounds.size not in event.values:
+            return False
+        # The peak of a contraction is known at its end.
+        if event.edge == "start":
+            return False
+        return not self._deliberate or event.values.get("deliberate", 0.0) >= 0.5
+
+    def _follow(self, time_s: float, now: float) -> None:
+        assert self._followed_s is not None
+        most = FOLLOW_PER_MINUTE * max(0.0, time_s - self._followed_s) / 60
+        wanted = now / self._bounds.usual
+        self.factor += min(most, max(-most, wanted - self.factor))
+
+    def _event(self, cause: Event, now: float) -> Event:
+        share = now / self._bounds.usual
+        if self.lost:
+            note = (
+                f"acts are {share:.0%} of what they were at the calibration: press the electrodes on, or "
+                "calibrate again"
+            )
+        else:
+            note = "acts are again as they were at the calibration"
+        return Event(
+            "fit-lost" if self.lost else "fit-back",
+            "instant",
+            cause.decided,
+            cause.decided,
+            cause.channel,
+            {"share": share},
+            1.0,
+            self._detector,
+            note,
+        )
+
+
+def apply(detector: Any, changes: Mapping[str, float]) -> bool:
+    """Give a running detector new thresholds, where it can take them without starting anew."""
+    try:
+        detector.settings = replace(detector.settings, **changes)
+    except (AttributeError, TypeError):
+        return False
+    return True

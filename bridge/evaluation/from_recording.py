@@ -1,0 +1,110 @@
+"""A calibration from a recording and its labels: the same for a session just held and for one of last year."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from bridge.calibration.evidence import Fitted
+from bridge.calibration.fit import DEFAULT_RATIO, fit
+from bridge.calibration.labels import LabelError, Labels, Stretch, read_labels
+from bridge.calibration.trials import Run
+from bridge.calibration.tuning import TUNINGS
+from bridge.pipeline import Binding, DetectionChain
+from bridge.recordings import Recording
+from bridge.signals.types import Annotation, Channel, Event
+
+_BLOCK_S = 2.0
+# More of the acts than this under a bad signal, and there is nothing to fit.
+_MOST_SPOILT = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """A fit and the channels it was made on."""
+
+    fitted: Fitted
+    channels: tuple[Channel, ...]
+
+
+def runner(recording: Recording, binding: Binding) -> Callable[[Mapping[str, Any]], Run]:
+    """Runs the detector with given settings over the recording, muted where the daemon would mute it."""
+    size = max(64, round(_BLOCK_S * recording.info.rate))
+
+    def run(settings: Mapping[str, Any]) -> Run:
+        chain = DetectionChain(recording.info, [replace(binding, settings=settings)])
+        events: list[Event] = []
+        conditioned = np.full(max(0, recording.end - recording.first), np.nan)
+        for block in recording.blocks(size):
+            events.extend(item for item in chain.process(block) if isinstance(item, Event))
+            trace = chain.detectors[0].trace
+            if trace is not None and trace.first >= block.first:
+                start = trace.first - recording.first
+                conditioned[start : start + len(trace.conditioned)] = trace.conditioned
+        events.extend(item for item in chain.flush() if isinstance(item, Event))
+        return Run(events, conditioned, recording.first, recording.info.rate)
+
+    return run
+
+
+def calibrate(
+    recording: Recording,
+    binding: Binding,
+    annotations: Sequence[Annotation],
+    *,
+    ratio: float = DEFAULT_RATIO,
+    few: bool = False,
+    force: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Calibrated:
+    """Fit one detector from a recording. ``force`` goes on although the signal was bad.
+
+    Raises LabelError when the labels or the signal do not carry a fit, BindingError when the sampling rate
+    does not suit the detector.
+    """
+    name = binding.type.name
+    run = runner(recording, binding)
+    start_s, end_s = recording.first / recording.info.rate, recording.end / recording.info.rate
+    kinds = TUNINGS[name].acts if name in TUNINGS else (name,)
+    labels = read_labels(annotations, kinds, start_s, end_s)
+    channels = tuple(recording.info.channels[column] for column in binding.columns)
+    bad = _bad_stretches(run({}), channels, end_s)
+    labels, warnings = _without(labels, bad, force)
+    unit = channels[0].unit
+    fitted = fit(name, run, labels, unit=unit, ratio=ratio, few=few, progress=progress)
+    evidence = replace(fitted.evidence, warnings=(*fitted.evidence.warnings, *warnings))
+    return Calibrated(replace(fitted, evidence=evidence), channels)
+
+
+def _bad_stretches(run: Run, channels: Sequence[Channel], end_s: float) -> list[Stretch]:
+    """When the signal of any of these channels was bad, and why."""
+    names = {channel.name for channel in channels}
+    since: dict[str, Event] = {}
+    found: list[Stretch] = []
+    for event in run.events:
+        if event.channel not in names:
+            continue
+        if event.kind == "signal-lost":
+            since.setdefault(event.channel, event)
+        elif event.kind == "signal-back" and event.channel in since:
+            lost = since.pop(event.channel)
+            found.append(Stretch(lost.onset, event.onset, f"{event.channel}: {lost.note}"))
+    found.extend(Stretch(lost.onset, end_s, f"{name}: {lost.note}") for name, lost in since.items())
+    return sorted(found, key=lambda stretch: stretch.start_s)
+
+
+def _without(labels: Labels, bad: Sequence[Stretch], force: bool) -> tuple[Labels, list[str]]:
+    """The labels without the acts that fell into a bad signal. Raises LabelError when these are many."""
+    firm = labels.firm
+    spoilt = {act for act in firm if any(act.time_s in stretch for stretch in bad)}
+    if not spoilt:
+        return labels, []
+    reasons = "; ".join(f"{s.start_s:.1f} to {s.end_s:.1f} s {s.name}" for s in bad[:3])
+    words = f"{len(spoilt)} of {len(firm)} acts fell into a bad signal ({reasons})"
+    if len(spoilt) > _MOST_SPOILT * len(firm) and not force:
+        raise LabelError(f"{words}: mend the electrodes and repeat the session, or use --force")
+    acts = tuple(replace(act, optional=True) if act in spoilt else act for act in labels.acts)
+    return replace(labels, acts=acts), [words]

@@ -1,0 +1,62 @@
+"""Profiles on disk: where they are kept, read whole, written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from pathlib import Path
+
+from bridge.calibration.profile import Profile, ProfileError, dump_profile, load_profile
+
+_MOST_BYTES = 4_000_000
+
+
+def profile_path(person: str, device: str) -> Path:
+    """Where the profile of a person on a device is kept: the user's data folder (XDG on Linux)."""
+    from platformdirs import user_data_path
+
+    return user_data_path("biosignal-bridge") / "profiles" / _plain(person) / f"{_plain(device)}.yaml"
+
+
+def _plain(name: str) -> str:
+    """A name as part of a path: letters, digits, dash and underscore. Raises ProfileError for nothing else."""
+    plain = re.sub(r"[^\w-]+", "-", name.strip(), flags=re.UNICODE).strip("-")
+    if not plain:
+        raise ProfileError(f"{name!r} cannot name a profile: letters or digits are needed")
+    return plain[:80]
+
+
+def read_profile_file(path: str | Path) -> Profile:
+    """Raises ProfileError."""
+    path = Path(path)
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ProfileError(f"{path}: the file is too large for a profile")
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ProfileError(f"{path}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise ProfileError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+    return load_profile(text, str(path))
+
+
+def write_profile_file(path: str | Path, profile: Profile) -> None:
+    """Atomic: a reader sees the old file or the new one, whatever happens. Raises ProfileError."""
+    path = Path(path)
+    text = dump_profile(profile)
+    load_profile(text, str(path))  # never leave behind what cannot be read
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(temporary, path)
+        except BaseException:
+            Path(temporary).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise ProfileError(f"{path}: cannot be written ({error.strerror})") from error
