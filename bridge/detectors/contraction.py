@@ -12,7 +12,6 @@ fractions of the way from the tracked resting level to the person's own usual co
 
 from __future__ import annotations
 
-from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -24,22 +23,29 @@ import numpy as np
 
 from bridge.detectors.muscle import EmgAmplitude, EnvelopeAmplitude, MuscleAmplitude
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
+from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level, Samples
 
+FAST_WINDOW_S = 0.06
+STEEP_S = 0.12
+STEEP_FRACTION = 0.2
 WINDOW_S = 0.1  # rank filter: delay of half of it, within the 100-125 ms of Farrell & Weir 2007
 LEARNING_S = 2.0  # rest is the lower fifth of this, so that it may hold a contraction
 REST_RISE = 0.3  # 1/s, natural log: rest may double in 2.3 s
 REST_FALL = 2.0  # 1/s
 STILL_REST_FALL = 0.1  # 1/s while the signal does not move at all
 USUAL_FADE = 0.02  # 1/s: after a minute without contraction a third of the usual one is enough
-LEAST_RATIO = log(2.2)  # a contraction at least doubles the resting amplitude
+LEAST_RATIO = log(2.0)  # a contraction at least doubles the resting amplitude
 SPREADS = 4.0  # and stands out of its fluctuation
 LEAST_OFF_RATIO = log(1.4)
 PULSE_S = 0.18  # a QRS complex lasts up to 120 ms (common practice), plus half the rank window
 PULSE_MEMORY_S = 6.0
 PULSES = 3  # so many short pulses within PULSE_MEMORY_S are heartbeats in the EMG
 PULSE_MARGIN = 1.3
+PULSE_RATIO = log(1.5)
 LOOK_BACK_S = 0.25
+ONSET_RATIO = log(1.4)
+ONSET_DELAY_S = 0.008
 LEVEL_S = 0.1  # time constant of the level
 
 
@@ -79,6 +85,15 @@ class ContractionSettings:
             raise SettingsError("usual and mvc must be above rest")
 
 
+@dataclass(frozen=True, slots=True)
+class _Pulse:
+    """A short rise over the start threshold: when (samples of quiet so far), how long, how high (log)."""
+
+    at: int
+    lasted_s: float
+    height: float
+
+
 class ContractionDetector:
     """See the module's text; the contract is ``bridge.detectors.protocol.Detector``."""
 
@@ -98,6 +113,7 @@ class ContractionDetector:
         self._front_type = EnvelopeAmplitude if envelope.pop() else EmgAmplitude
         self._width = len(channels)
         self._window = max(3, round(WINDOW_S * rate_hz))
+        self._fast_window = max(3, round(FAST_WINDOW_S * rate_hz))
         self._level_step = max(1, round(settings.level_every_ms / 1000 * rate_hz))
         self._trace: Trace | None = None
         self.reset()
@@ -118,7 +134,8 @@ class ContractionDetector:
         self._spread = 0.1
         self._learning: list[float] = []
         self._peaks: deque[float] = deque(maxlen=5)
-        self._pulses: deque[tuple[int, float]] = deque()
+        self._pulses: deque[_Pulse] = deque()
+        self._quiet_samples = 0  # outside contractions
         self._largest = 0.0
         self._trace = None
         self._front: MuscleAmplitude = self._front_type(self._width, self.rate_hz)
@@ -127,8 +144,9 @@ class ContractionDetector:
     def _restart(self) -> None:
         """After a gap: filters start anew, what was learnt stays."""
         self._front.reset()
-        self._recent: deque[float] = deque(maxlen=self._window)
-        self._sorted: list[float] = []
+        self._slow = RecentQuantile(0.5, self._window)
+        self._fast = RecentQuantile(0.5, self._fast_window)
+        self._quiet_at: int | None = None  # when the fast median was last near rest
         self._energy: deque[float] = deque(maxlen=round(LOOK_BACK_S * self.rate_hz) + self._window)
         self._above: int | None = None  # index at which the start threshold was crossed
         self._active = False
@@ -175,20 +193,18 @@ class ContractionDetector:
         """Contiguous finite samples, shape (n, channels)."""
         logs, energies, still = self._front.process(samples)
         smooth = 1 - exp(-1 / (LEVEL_S * self.rate_hz))
-        window, rank = self._window, (self._window - 1) // 2
+        window = self._window
         for offset, (value, energy) in enumerate(zip(logs.tolist(), energies.tolist(), strict=True)):
             if value != value:  # the envelope's floor is not known yet
                 continue
-            if len(self._recent) == window:
-                del self._sorted[bisect_left(self._sorted, self._recent[0])]
-            self._recent.append(value)
-            insort(self._sorted, value)
-            self._energy.append(energy)
+            self._slow.add(value)
+            self._fast.add(value)
+            self._energy.append(value)
             self._amplitude += smooth * (exp(value) - self._amplitude)
-            if len(self._sorted) < window:
+            if len(self._slow) < window:
                 continue
             index = first + offset
-            middle = self._sorted[rank]
+            middle = self._slow.value
             if self._rest is None:
                 self._learn(middle)
             else:
@@ -233,19 +249,26 @@ class ContractionDetector:
 
     def _step(self, middle: float, index: int, still: bool, found: list[Detection]) -> tuple[float, float]:
         start, end = self._thresholds()
+        fast = self._fast.value
+        highest = max(fast, middle)
+        assert self._rest is not None
+        if fast < self._rest + LEAST_OFF_RATIO:
+            self._quiet_at = index
+        self._quiet_samples += not self._active
         if not self._active and self._above is None:
-            if middle > start:
-                self._above, self._peak = index, middle
+            steep = self._quiet_at is not None and index - self._quiet_at <= STEEP_S * self.rate_hz
+            if middle > start or (steep and fast > self._steep_threshold()):
+                self._above, self._peak = index, fast
             else:
                 self._follow_rest(middle, still)
         if self._above is not None and not self._active:
-            self._peak = max(self._peak, middle)
+            self._peak = max(self._peak, highest)
             lasted_s = (index - self._above) / self.rate_hz
-            if middle < end:
+            if highest < end:
                 if lasted_s < PULSE_S:
-                    self._pulses.append((index, lasted_s))
+                    self._pulses.append(_Pulse(self._quiet_samples, lasted_s, self._peak))
                 self._above = None
-            elif lasted_s >= self._needed_s(index):
+            elif lasted_s >= self._needed_s(self._peak):
                 self._active, self._below = True, 0
                 found.append(self._start(self._above, index, start, middle))
         elif self._active:
@@ -253,10 +276,19 @@ class ContractionDetector:
             self._largest = max(self._largest, self._amplitude)
             assert self._above is not None
             too_long = index - self._above > self._settings.longest_s * self.rate_hz
-            self._below = self._below + 1 if middle < end else 0
+            self._below = self._below + 1 if highest < end else 0
             if too_long or self._below > self._settings.release_ms / 1000 * self.rate_hz:
                 self._close(index, middle if too_long else None, found)
         return exp(start), exp(end)
+
+    def _steep_threshold(self) -> float:
+        rest = self._rest
+        assert rest is not None
+        start = rest + max(LEAST_RATIO, SPREADS * self._spread)
+        if self._usual is not None and self._usual > rest:
+            low = exp(rest)
+            start = max(start, log(low + STEEP_FRACTION * (exp(self._usual) - low)))
+        return start
 
     def _close(self, index: int, new_rest: float | None, found: list[Detection]) -> None:
         """The contraction is over; ``new_rest`` where it lasted so long that it must be the resting level."""
@@ -265,7 +297,7 @@ class ContractionDetector:
         lasted_s = (ended - self._above) / self.rate_hz
         found.append(self._end(ended, index))
         if lasted_s < PULSE_S:
-            self._pulses.append((index, lasted_s))
+            self._pulses.append(_Pulse(self._quiet_samples, lasted_s, self._peak))
         else:
             self._peaks.append(self._peak)
             if self._settings.usual is None:
@@ -286,22 +318,39 @@ class ContractionDetector:
         if self._usual is not None and self._settings.usual is None:
             self._usual -= USUAL_FADE * step_s
 
-    def _needed_s(self, index: int) -> float:
-        """How long the signal must stay above the start threshold: longer than the heart's pulses in it."""
-        while self._pulses and self._pulses[0][0] < index - PULSE_MEMORY_S * self.rate_hz:
-            self._pulses.popleft()
+    def _needed_s(self, height: float) -> float:
+        """How long the signal must stay above the start threshold.
+
+        Where there are short pulses at rest (the heart's), longer than those, or well above them.
+        """
         shortest_s = self._settings.shortest_ms / 1000
-        if len(self._pulses) < PULSES:
+        if not self._pulsing() or height > max(pulse.height for pulse in self._pulses) + PULSE_RATIO:
             return shortest_s
-        return max(shortest_s, PULSE_MARGIN * median(lasted for _, lasted in self._pulses))
+        return max(shortest_s, PULSE_MARGIN * median(pulse.lasted_s for pulse in self._pulses))
+
+    def _pulsing(self) -> bool:
+        oldest = self._quiet_samples - PULSE_MEMORY_S * self.rate_hz
+        while self._pulses and self._pulses[0].at < oldest:
+            self._pulses.popleft()
+        return len(self._pulses) >= PULSES
 
     def _start(self, crossed: int, index: int, start: float, middle: float) -> Event:
         rest = self._rest
         assert rest is not None
         # Back from the crossing to where the energy left the resting level.
-        onset = max(0, crossed - self._window // 2)
+        onset = self._onset(crossed, index)
         confidence = min(1.0, (middle - rest) / (2 * SPREADS * self._spread))
         return self._event("start", onset, index, self._amplitude, confidence)
+
+    def _onset(self, crossed: int, index: int) -> int:
+        assert self._rest is not None
+        history = list(self._energy)
+        quiet = self._rest + ONSET_RATIO
+        place = len(history) - 1 - (index - crossed)
+        least = max(0, place - round(LOOK_BACK_S * self.rate_hz))
+        while place > least and history[place] > quiet:
+            place -= 1
+        return index - (len(history) - 1 - place) - round(ONSET_DELAY_S * self.rate_hz)
 
     def _end(self, ended: int, index: int) -> Event:
         assert self._above is not None

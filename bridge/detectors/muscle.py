@@ -20,7 +20,7 @@ LEAST_RATE_HZ = 195.0  # 200 Hz boards whose clock is a few per cent off
 LEAST_ENVELOPE_RATE_HZ = 20.0
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
 MAINS_QUALITY = 10.0  # wide enough for mains and board clocks that are half a hertz off together
-SMOOTHING_S = 0.012  # time constant of the mean square
+SMOOTHING_S = 0.008  # time constant of the mean square
 STILL_S = 0.25
 _TINY = 1e-200  # keeps logarithms finite
 
