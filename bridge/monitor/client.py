@@ -25,13 +25,14 @@ _MOST_COLUMNS = 4096  # in one frame, so that catching up never takes the loop f
 
 
 class Client:
-    """``woken`` is set by the server's tick; ``frames`` and ``now`` are shared by all pages of a tick."""
+    """``woken`` is set by the server's tick, ``leaving`` when the server stops."""
 
     def __init__(self, socket: web.WebSocketResponse, role: Role, feed: Feed, boot: str) -> None:
         self.role = role
         self.visible = True
         self.started = False
         self.woken = asyncio.Event()
+        self.leaving = asyncio.Event()
         self._socket = socket
         self._feed = feed
         self._boot = boot
@@ -80,7 +81,7 @@ class Client:
     def wants(self) -> bool:
         return self.started and self.visible
 
-    async def leave(self) -> None:
+    async def say_goodbye(self) -> None:
         """Say goodbye; a page that does not listen is dropped."""
         with contextlib.suppress(TimeoutError, ConnectionError, RuntimeError):
             async with asyncio.timeout(0.5):

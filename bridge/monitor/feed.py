@@ -12,6 +12,8 @@ from bridge.monitor.journal import Journal
 from bridge.monitor.lent import LoadedRules, Service
 from bridge.monitor.plain import settings_to_json
 from bridge.rules.actions import Action
+from bridge.signals.advice import advice_for, describe
+from bridge.signals.quality import Reason
 from bridge.signals.types import Block, Detection, StreamInfo
 
 if TYPE_CHECKING:
@@ -154,14 +156,7 @@ class Feed:
                     "measured_hz": history.measured_hz,
                     "samples": history.samples,
                     "lost_samples": history.lost,
-                    "channels": [
-                        {"name": channel.name, "kind": channel.kind, "unit": channel.unit, **verdict}
-                        for channel, verdict in zip(
-                            history.info.channels,
-                            _verdicts(chain) or [{} for _ in history.info.channels],
-                            strict=True,
-                        )
-                    ],
+                    "channels": _channels(history, chain),
                     "detectors": [] if chain is None else [detector.name for detector in chain.detectors],
                 }
                 for name, history, chain in zip(self.names, self.histories, self.chains, strict=True)
@@ -189,10 +184,29 @@ def _detectors(chain: DetectionChain) -> list[dict[str, Any]]:
 
 
 def _verdicts(chain: DetectionChain | None) -> list[dict[str, Any]]:
+    """Verdict and advice for each channel of a stream."""
     if chain is None:
         return []
-    return [verdict_to_json(quality) for quality in chain.quality]
+    return [
+        {
+            "verdict": quality.verdict.value,
+            "reason": "" if quality.reason is Reason.FINE else str(quality.reason),
+            "advice": list(advice_for(quality.reason, channel.kind)),
+        }
+        for quality, channel in zip(chain.quality, chain.info.channels, strict=True)
+    ]
 
 
-def verdict_to_json(quality: Any) -> dict[str, Any]:
-    return {"verdict": str(quality.verdict.value), "reason": quality.reason}
+def _channels(history: History, chain: DetectionChain | None) -> list[dict[str, Any]]:
+    """Channels with their verdicts and figures, for ``/status``."""
+    plain = [
+        {"name": channel.name, "kind": channel.kind, "unit": channel.unit}
+        for channel in history.info.channels
+    ]
+    if chain is None:
+        return plain
+    figures = [describe(quality.snapshot().figures, quality.channel.unit) for quality in chain.quality]
+    return [
+        {**channel, **verdict, "figures": said}
+        for channel, verdict, said in zip(plain, _verdicts(chain), figures, strict=True)
+    ]

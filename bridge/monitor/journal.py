@@ -13,9 +13,13 @@ from bridge.rules.actions import (
     KeyDown,
     KeyUp,
     Mouse,
+    Note,
     Press,
     Publish,
+    SendBundle,
     SendOsc,
+    SetMode,
+    SetPaused,
     TypeText,
 )
 from bridge.signals.types import Detection, Event, Level
@@ -51,8 +55,9 @@ class Journal:
             self._add_action(action, result)
 
     def _add_action(self, action: Action, result: str) -> None:
-        self.fired[action.rule] += 1
-        self.fired_s[action.rule] = action.time
+        if not isinstance(action.act, KeyUp):  # letting go ends what fired before
+            self.fired[action.rule] += 1
+            self.fired_s[action.rule] = action.time
         self.actions[result] += 1
         if isinstance(action.cause, Level):
             told_s = self._level_told_s.get(action.rule)
@@ -106,6 +111,14 @@ def in_words(act: Act) -> str:
             return _short(f"{address} {said}".rstrip())
         case Publish(topic, payload):
             return _short(topic if payload is None else f"{topic}: {payload}")
+        case SendBundle(messages):
+            return _short(" + ".join(in_words(message) for message in messages))
+        case Note(text):
+            return f"note “{_short(text)}”"
+        case SetMode(mode):
+            return f"switch to mode {_short(mode)}"
+        case SetPaused(paused):
+            return "pause" if paused else "resume"
         case Mouse():
             return "pointer " + json.dumps(act.to_json(), ensure_ascii=False).strip("{}").replace('"', "")
 

@@ -90,7 +90,7 @@ class Monitor:
         app.router.add_get("/status", self._status)
         app.router.add_get("/live", self._live)
         app.router.add_get("/{name}", self._file)
-        self._runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=0.5)
+        self._runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=1)
         await self._runner.setup()
         try:
             await web.TCPSite(self._runner, self._host, self._wanted_port).start()
@@ -114,7 +114,10 @@ class Monitor:
             with contextlib.suppress(asyncio.CancelledError):
                 await self._ticker
             self._ticker = None
-        await asyncio.gather(*(client.leave() for client in list(self._clients)))
+        for client in self._clients:
+            client.leaving.set()
+        if self._clients:
+            await asyncio.sleep(0)
         if self._runner is not None:
             await self._runner.cleanup()
             self._runner = None
@@ -164,10 +167,9 @@ class Monitor:
         response: web.StreamResponse
         if not self._access.host_allowed(request):
             response = _refusal(403, "This address is not served here.")
-        elif (role := self._access.role(request)) is None:
+        elif self._access.role(request) is None:
             response = _refusal(401, _NOT_LET_IN)
         else:
-            request["role"] = role
             try:
                 response = await handler(request)
             except web.HTTPException as error:
@@ -179,8 +181,9 @@ class Monitor:
     async def _page(self, request: web.Request) -> web.Response:
         body, media = self._files["index.html"]
         response = web.Response(body=body, content_type=media, charset="utf-8")
-        if self._access.given_token(request) is not None:
-            self._access.remember(response, request["role"])
+        role = self._access.role(request)
+        if role is not None and self._access.given_token(request) is not None:
+            self._access.remember(response, role)
         return response
 
     async def _file(self, request: web.Request) -> web.Response:
@@ -193,7 +196,8 @@ class Monitor:
         return web.json_response(self._feed.status())
 
     async def _live(self, request: web.Request) -> web.StreamResponse:
-        if not self._access.origin_allowed(request):
+        role = self._access.role(request)
+        if role is None or not self._access.origin_allowed(request):
             return _refusal(403, "This page may not connect here.")
         if len(self._clients) >= _MOST_PAGES:
             return _refusal(503, "Too many pages are open.")
@@ -201,13 +205,23 @@ class Monitor:
             heartbeat=_HEARTBEAT_S, max_msg_size=messages.MOST_BYTES, compress=False, timeout=2
         )
         await socket.prepare(request)
-        client = Client(socket, request["role"], self._feed, self._boot)
+        client = Client(socket, role, self._feed, self._boot)
         self._clients.add(client)
         sender = asyncio.ensure_future(client.serve(self._frame, lambda: self._now))
+        listener = asyncio.ensure_future(self._listen(socket, client, sender))
+        leaving = asyncio.ensure_future(client.leaving.wait())
         try:
-            await self._listen(socket, client, sender)
+            await asyncio.wait({listener, leaving}, return_when=asyncio.FIRST_COMPLETED)
+            if leaving.done():
+                listener.cancel()
+                await asyncio.gather(listener, return_exceptions=True)
+                await client.say_goodbye()
+            else:
+                listener.result()
         finally:
             self._clients.discard(client)
+            for task in (listener, leaving):
+                task.cancel()
             if client.bench is not None:
                 client.bench.close()
             sender.cancel()

@@ -109,12 +109,19 @@ def changed(
     gone = []
     new = _starts(after)
     for event in _starts(before):
-        same = next((o for o in new if o.kind == event.kind and abs(o.onset - event.onset) <= within_s), None)
+        same = next(
+            (o for o in new if _sort(o) == _sort(event) and abs(o.onset - event.onset) <= within_s), None
+        )
         if same is None:
             gone.append(event)
         else:
             new = [other for other in new if other is not same]
     return gone, new
+
+
+def _sort(event: Event) -> tuple[str, float | None]:
+    """A deliberate blink that becomes a spontaneous one is a change."""
+    return event.kind, event.values.get("deliberate")
 
 
 def _starts(events: Sequence[Event]) -> list[Event]:

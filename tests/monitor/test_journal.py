@@ -5,7 +5,21 @@ from __future__ import annotations
 import pytest
 
 from bridge.monitor.journal import Journal, in_words
-from bridge.rules.actions import Act, Action, KeyDown, KeyUp, Mouse, Press, Publish, SendOsc, TypeText
+from bridge.rules.actions import (
+    Act,
+    Action,
+    KeyDown,
+    KeyUp,
+    Mouse,
+    Note,
+    Press,
+    Publish,
+    SendBundle,
+    SendOsc,
+    SetMode,
+    SetPaused,
+    TypeText,
+)
 from bridge.signals.types import Event, Level
 
 
@@ -50,7 +64,7 @@ def test_a_level_rule_does_not_flood_the_page() -> None:
         journal.add([level], [(Action(k * 0.01, "Squeeze", "osc", SendOsc("/s", (0.5,)), level), "sent")])
     assert len(journal.entries) == pytest.approx(20, abs=1)
     assert journal.fired["Squeeze"] == 1000
-    assert list(journal.levels.values())[0].time == pytest.approx(9.99)
+    assert next(iter(journal.levels.values())).time == pytest.approx(9.99)
 
 
 @pytest.mark.parametrize(
@@ -64,6 +78,10 @@ def test_a_level_rule_does_not_flood_the_page() -> None:
         (Publish("lab/heart", "66"), "lab/heart: 66"),
         (Publish("lab/heart", None), "lab/heart"),
         (Mouse(dx=3, dy=-2), "pointer move: x: 3, y: -2"),
+        (SendBundle((SendOsc("/a", ()), SendOsc("/b", (1,)))), "/a + /b 1"),
+        (Note("hello"), "note “hello”"),
+        (SetMode("typing"), "switch to mode typing"),
+        (SetPaused(True), "pause"),
         (TypeText("x" * 500), "type “" + "x" * 59 + "…”"),
     ],
 )

@@ -95,7 +95,7 @@ function showView() {
     const here = anchor.hash === `#${wanted}`;
     if (here) anchor.setAttribute("aria-current", "page");
     else anchor.removeAttribute("aria-current");
-    if (here) document.title = `${anchor.textContent} · biosignal-bridge`;
+    if (here) document.title = `${anchor.firstChild.textContent} · biosignal-bridge`;
   }
   if (wanted === "watch") watch.resize();
   if (wanted === "tune" && (was || !tune.current)) tune.show();

@@ -263,8 +263,8 @@ export class Painter {
       pen.fillStyle = colours.hold;
       if (!entry.kind.startsWith("looking")) pen.fillRect(from, y + TOP, width, h - TOP - STRIP);
       pen.fillRect(from, y + h - STRIP, width - 1, STRIP);
-      const name = words.event(entry);
-      if (pen.measureText(name).width + 8 < width) {
+      const name = entry.kind.startsWith("looking") ? words.event(entry) : "";
+      if (name && pen.measureText(name).width + 8 < width) {
         pen.fillStyle = colours.ink;
         pen.fillText(name, from + 4, y + h - STRIP / 2);
       }
@@ -358,10 +358,9 @@ export class Painter {
   thread(x0, y0, x1, y1) {
     const { pen, colours } = this;
     pen.save();
-    pen.globalAlpha = 0.75;
     pen.strokeStyle = colours.act;
-    pen.lineWidth = 1;
-    pen.setLineDash([2, 4]);
+    pen.lineWidth = 1.5;
+    pen.setLineDash([1.5, 3.5]);
     pen.beginPath();
     pen.moveTo(x0, y0);
     pen.lineTo(x0, y1 - 8);

@@ -90,10 +90,18 @@ export function showSignal(streams, lanes, signal) {
     const head = element("p", "head");
     const mark = element("span", "sign", sign);
     mark.setAttribute("aria-hidden", "true");
-    head.append(mark, element("b", "", stream.info.channels[column].name), ` ${word}`);
+    head.append(mark, element("b", "", stream.info.channels[column].name), ` ${word}${reason ? `: ${reason}` : ""}`);
     item.append(head);
-    if (reason) item.append(element("p", "reason", reason));
-    if (advice) item.append(element("p", "advice", advice));
+    if (advice.length) {
+      item.append(element("p", "advice", advice[0]));
+      if (advice.length > 1) {
+        const more = element("details", "advice");
+        const steps = element("ul");
+        steps.append(...advice.slice(1).map((step) => element("li", "", step)));
+        more.append(element("summary", "", "What else helps"), steps);
+        item.append(more);
+      }
+    }
     const lane = lanes.find((l) => l.type === "channel" && l.stream === stream && l.column === column);
     if (lane) {
       lane.verdict.className = `verdict verdict-${verdict}`;

@@ -185,7 +185,20 @@ export class Tune {
     }
     gaps.sort((a, b) => a - b);
     const middle = gaps[gaps.length >> 1];
-    for (const row of this.rows) if (isMain(row.name)) row.suggest(Number(middle?.toPrecision(3)));
+    for (const row of this.rows) {
+      if (!isMain(row.name)) continue;
+      const guess = row.name.startsWith("deliberate") ? this.betweenBlinks() : middle;
+      if (guess > 0) row.suggest(Number(guess.toPrecision(3)));
+    }
+  }
+
+  // Between the largest spontaneous blink and the smallest deliberate one.
+  betweenBlinks() {
+    const sizes = (deliberate) => this.answer.before.filter((e) => e.values.deliberate === deliberate && e.values.amplitude > 0).map((e) => e.values.amplitude);
+    const [spontaneous, meant] = [sizes(0), sizes(1)];
+    if (spontaneous.length && meant.length) return (Math.max(...spontaneous) + Math.min(...meant)) / 2;
+    if (meant.length) return 0.8 * Math.min(...meant);
+    return spontaneous.length ? 1.3 * Math.max(...spontaneous) : 0;
   }
 
   draw() {
@@ -234,6 +247,9 @@ export class Tune {
 
 function count(events) {
   const kinds = new Map();
-  for (const event of events) kinds.set(event.kind, (kinds.get(event.kind) ?? 0) + 1);
-  return [...kinds].map(([name, n]) => `${n} × ${name.replaceAll("-", " ")}`).join(", ") || "nothing";
+  for (const event of events) {
+    const name = words.event(event);
+    kinds.set(name, (kinds.get(name) ?? 0) + 1);
+  }
+  return [...kinds].map(([name, n]) => `${n} × ${name}`).join(", ") || "nothing";
 }

@@ -3,10 +3,10 @@
 const UNITS = { uV: "µV", mV: "mV", count: "counts" };
 const KINDS = {
   eeg: "EEG",
-  "eog-horizontal": "EOG, horizontal",
-  "eog-vertical": "EOG, vertical",
+  "eog-horizontal": "horizontal EOG",
+  "eog-vertical": "vertical EOG",
   emg: "EMG",
-  "emg-envelope": "EMG, envelope",
+  "emg-envelope": "EMG envelope",
   ecg: "ECG",
 };
 const RESULTS = {
@@ -23,8 +23,7 @@ export const result = (name) => RESULTS[name] ?? name;
 
 export function event(entry) {
   const name = entry.kind.replaceAll("-", " ");
-  if (entry.values?.deliberate === 1) return `deliberate ${name}`;
-  return name;
+  return entry.values?.deliberate === 1 ? `deliberate ${name}` : name;
 }
 
 export function edge(entry) {

@@ -1,0 +1,419 @@
+"""Who is let in, what is refused, what a page is sent. A WebSocket's closing codes: RFC 6455, 7.4.1."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import struct
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import aiohttp
+import numpy as np
+import pytest
+
+from bridge.monitor import Monitor, Service
+
+from .rig import Rig, running
+
+PAGE = ["/", "/status", "/app.js", "/style.css", "/live"]
+
+
+def on_rig(check: Callable[[Rig, aiohttp.ClientSession, str], Awaitable[None]], **options: Any) -> None:
+    """Run ``check`` against a served rig; the address comes without the token."""
+
+    async def main() -> None:
+        async with running(**options) as rig, aiohttp.ClientSession() as session:
+            await asyncio.wait_for(check(rig, session, rig.link.split("?")[0].rstrip("/")), 30)
+
+    asyncio.run(main())
+
+
+async def connect(rig: Rig, session: aiohttp.ClientSession, **start: Any) -> aiohttp.ClientWebSocketResponse:
+    socket = await session.ws_connect(rig.link.replace("/?", "/live?"), max_msg_size=0)
+    await socket.send_json({"type": "start", **start})
+    return socket
+
+
+async def closing_code(socket: aiohttp.ClientWebSocketResponse) -> int | None:
+    async for _ in socket:
+        pass
+    return socket.close_code
+
+
+def columns_of(frame: bytes) -> tuple[int, int, int]:
+    """First column, columns and rows of a frame's only section."""
+    head = struct.unpack_from("<BBHIddIHH", frame)
+    return int(head[4]), head[6], head[7]
+
+
+class TestAccess:
+    def test_without_a_token_nothing_is_served(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            for path in PAGE:
+                for query in ("", "?token=", "?token=wrong", "?token=%00%ff", "?token=" + "x" * 3000):
+                    async with session.get(address + path + query) as answer:
+                        assert answer.status == 401, path + query
+                        assert "biosignal" not in await answer.text()
+            async with session.get(address + "/", headers={"Authorization": "Bearer wrong"}) as answer:
+                assert answer.status == 401
+
+        on_rig(check, live=False)
+
+    def test_the_link_opens_and_its_cookie_goes_on(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            # By default cookies of a bare IP address are not kept by this client.
+            async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as browser:
+                async with browser.get(rig.link) as answer:
+                    assert answer.status == 200
+                    cookie = answer.headers["Set-Cookie"]
+                    assert "HttpOnly" in cookie
+                    assert "SameSite=Strict" in cookie
+                    assert rig.link.partition("token=")[2] not in cookie
+                for path in PAGE[:4]:
+                    async with browser.get(address + path) as answer:
+                        assert answer.status == 200, path
+                async with browser.get(address + "/?token=wrong") as answer:
+                    assert answer.status == 401
+
+        on_rig(check, live=False)
+
+    def test_every_answer_carries_a_strict_policy(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            for url in (rig.link, address + "/", rig.link.replace("/?", "/nothing?")):
+                async with session.get(url) as answer:
+                    policy = answer.headers["Content-Security-Policy"]
+                    assert "default-src 'none'" in policy
+                    assert "unsafe" not in policy
+                    assert "frame-ancestors 'none'" in policy
+                    assert answer.headers["X-Content-Type-Options"] == "nosniff"
+                    assert answer.headers["Referrer-Policy"] == "no-referrer"
+                    assert answer.headers["Cross-Origin-Resource-Policy"] == "same-origin"
+                    assert "Access-Control-Allow-Origin" not in answer.headers
+
+        on_rig(check, live=False)
+
+    @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost.evil.example"])
+    def test_another_name_for_this_host_is_refused(self, host: str) -> None:
+        """DNS rebinding: a site whose name is made to point here."""
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            for path in PAGE:
+                url = rig.link.replace("/?", path + "?")
+                async with session.get(url, headers={"Host": host}) as answer:
+                    assert answer.status == 403
+
+        on_rig(check, live=False)
+
+    @pytest.mark.parametrize(
+        "origin", ["http://evil.example", "null", "https://127.0.0.1", "http://127.0.0.1:1"]
+    )
+    def test_a_socket_from_another_page_is_refused(self, origin: str) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            url = rig.link.replace("/?", "/live?")
+            with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
+                await session.ws_connect(url, origin=origin)
+            assert refused.value.status == 403
+
+        on_rig(check, live=False)
+
+    def test_a_cookie_alone_does_not_open_a_socket_without_an_origin(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as browser:
+                async with browser.get(rig.link):
+                    pass
+                with pytest.raises(aiohttp.WSServerHandshakeError):
+                    await browser.ws_connect(address + "/live")
+                socket = await browser.ws_connect(address + "/live", origin=address)
+                await socket.close()
+
+        on_rig(check, live=False)
+
+    def test_only_the_pages_own_files_are_served(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            token = rig.link.partition("?")[2]
+            for path in ("/server.py", "/..%2fserver.py", "/%2e%2e/server.py", "/page/app.js", "//app.js"):
+                async with session.get(f"{address}{path}?{token}") as answer:
+                    assert answer.status == 404, path
+            async with session.post(rig.link, data=b"x") as answer:
+                assert answer.status == 405
+
+        on_rig(check, live=False)
+
+    @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "example.org", ""])
+    def test_it_listens_on_loopback_only(self, host: str) -> None:
+        service = Service(pipeline=lambda: None, state=lambda: "armed", pause=print, arm=print)
+        with pytest.raises(ValueError, match="loopback"):
+            Monitor(service, host=host)
+
+
+class TestMessages:
+    def end(self, *sent: str | bytes, start: bool = True) -> int | None:
+        """How the connection ends after these frames."""
+        found: list[int | None] = []
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            for frame in sent:
+                if isinstance(frame, bytes):
+                    await socket.send_bytes(frame)
+                else:
+                    await socket.send_str(frame)
+            found.append(await asyncio.wait_for(closing_code(socket), 10))
+            assert rig.heard == []
+            # Others are still served.
+            other = await connect(rig, session)
+            assert (await other.receive_json())["type"] == "hello"
+            await other.close()
+
+        on_rig(check)
+        return found[0]
+
+    def test_an_oversized_frame(self) -> None:
+        assert self.end(json.dumps({"type": "pause", "paused": True, "x": "x" * 100_000})) == 1009
+
+    @pytest.mark.parametrize("text", ["{", '{"type":"nothing"}', '{"type":"pause","paused":"yes"}'])
+    def test_a_malformed_frame(self, text: str) -> None:
+        assert self.end(text) == 1008
+
+    def test_a_binary_frame(self) -> None:
+        assert self.end(b"\x01\x02") == 1003
+
+    def test_a_flood(self) -> None:
+        assert self.end(*['{"type":"view","visible":true}'] * 200) == 1008
+
+    def test_the_control_link_steers(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            await socket.send_json({"type": "pause", "paused": True})
+            await socket.send_json({"type": "pause", "paused": False})
+            await socket.send_json({"type": "arm", "armed": False})
+            states = []
+            while states[-1:] != ["disarmed"]:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.TEXT and '"now"' in message.data:
+                    states.append(json.loads(message.data)["state"])
+            assert rig.heard == [("pause", True), ("pause", False), ("arm", False)]
+
+        on_rig(check)
+
+    def test_the_read_only_link_steers_nothing(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await session.ws_connect(rig.monitor.read_only_link.replace("/?", "/live?"))
+            await socket.send_json({"type": "start"})
+            hello = await socket.receive_json()
+            assert hello["control"] is False
+            asked = [
+                {"type": "pause", "paused": True},
+                {"type": "arm", "armed": True},
+                {"type": "keep", "detector": "blink", "settings": {"threshold": 1.0}},
+                {"type": "tune", "id": 1, "stream": "", "detector": "blink", "settings": {}},
+            ]
+            for message in asked:
+                await socket.send_json(message)
+            refused = 0
+            while refused < len(asked):
+                received = await socket.receive()
+                if received.type is aiohttp.WSMsgType.TEXT:
+                    refused += json.loads(received.data)["type"] == "refused"
+            assert rig.heard == []
+            assert rig.kept == {}
+
+        on_rig(check)
+
+
+class TestWhatIsSent:
+    def test_a_page_gets_the_past_then_what_comes(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            hello = await socket.receive_json()
+            assert hello["type"] == "hello"
+            assert [c["name"] for c in hello["streams"][0]["channels"]] == [c.name for c in rig.info.channels]
+            assert {d["type"] for d in hello["streams"][0]["detectors"]} == {
+                "blink",
+                "gaze",
+                "contraction",
+                "heartbeat",
+            }
+            entries: list[dict[str, Any]] = []
+            next_column = 0
+            kinds = set()
+            while next_column < 21 * rig.info.rate:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    first, count, rows = columns_of(message.data)
+                    assert first == next_column
+                    assert rows == 4 + 3 * 4
+                    next_column = first + count
+                else:
+                    plain = json.loads(message.data)
+                    kinds.add(plain["type"])
+                    entries.extend(plain.get("entries", ()))
+            assert kinds == {"rules", "now", "log"}
+            assert [entry["id"] for entry in entries] == list(range(1, len(entries) + 1))
+            by_id = {entry["id"]: entry for entry in entries}
+            presses = [entry for entry in entries if entry["is"] == "action" and "press" in entry["words"]]
+            assert presses
+            assert all(by_id[entry["cause"]]["kind"] == "blink" for entry in presses)
+
+        on_rig(check)
+
+    def test_the_values_are_the_signal(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            while True:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    break
+            _, count, rows = columns_of(message.data)
+            values = np.frombuffer(message.data, "<f4", offset=32).reshape(rows, count)
+            twin = Rig(seed=rig.seed)
+            expected = twin.person.generate(count).T
+            assert np.allclose(values[:4], expected, rtol=1e-6, atol=1e-3)
+            assert np.isfinite(values[4:, -200:]).any(axis=1).sum() >= 8  # conditioned signals and thresholds
+
+        on_rig(check, live=False)
+
+    def test_a_page_that_comes_back_goes_on_where_it_was(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            hello = await socket.receive_json()
+            have = 0
+            log = 0
+            while have < 20 * rig.info.rate:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    first, count, _ = columns_of(message.data)
+                    have = first + count
+                elif '"log"' in message.data:
+                    log = json.loads(message.data)["entries"][-1]["id"]
+            await socket.close()
+            await asyncio.sleep(0.2)
+            again = await connect(
+                rig, session, boot=hello["boot"], layout=hello["layout"], epochs=[0], columns=[have], log=log
+            )
+            while True:
+                message = await again.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    break
+                assert '"hello"' not in message.data
+            assert columns_of(message.data)[0] == have
+            # Another daemon's place means nothing here: everything from the start.
+            other = await connect(rig, session, boot="other", layout=1, epochs=[0], columns=[have], log=log)
+            assert (await other.receive_json())["type"] == "hello"
+
+        on_rig(check)
+
+    @pytest.mark.parametrize("columns", [[-5], [10**15], [1, 2, 3], []])
+    def test_a_page_that_lies_about_its_place_harms_nobody(self, columns: list[int]) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            hello = await (await connect(rig, session)).receive_json()
+            liar = await connect(
+                rig, session, boot=hello["boot"], layout=hello["layout"], epochs=[0], columns=columns
+            )
+            await asyncio.sleep(0.2)
+            honest = await connect(rig, session)
+            assert (await honest.receive_json())["type"] == "hello"
+            await liar.close()
+
+        on_rig(check)
+
+    def test_a_hidden_page_is_sent_nothing_and_catches_up(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            have = 0
+            while have < 20 * rig.info.rate:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    first, count, _ = columns_of(message.data)
+                    have = first + count
+            await socket.send_json({"type": "view", "visible": False})
+            # What was on its way still comes; then silence while the signal goes on.
+            quiet = False
+            while not quiet:
+                try:
+                    message = await socket.receive(timeout=0.6)
+                except TimeoutError:
+                    quiet = True
+                else:
+                    if message.type is aiohttp.WSMsgType.BINARY:
+                        first, count, _ = columns_of(message.data)
+                        have = first + count
+            assert rig.first - have > 0.4 * rig.info.rate
+            await socket.send_json({"type": "view", "visible": True})
+            while True:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    break
+            first, count, _ = columns_of(message.data)
+            assert first == have
+            assert count > 0.4 * rig.info.rate
+
+        on_rig(check)
+
+    def test_the_status_is_plain_json(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            async with session.get(rig.link.replace("/?", "/status?")) as answer:
+                assert answer.content_type == "application/json"
+                status = json.loads(await answer.text())
+            assert status["state"] == "armed"
+            assert status["streams"][0]["samples"] == rig.first
+            assert status["events"]["heartbeat"] > 10
+            assert status["actions"] == {"sent": sum(status["actions"].values())}
+            assert status["rules"]["problems"] == list(rig.rules.problems)
+            assert {channel["verdict"] for channel in status["streams"][0]["channels"]} <= {
+                "good",
+                "poor",
+                "bad",
+            }
+
+        on_rig(check, live=False)
+
+    def test_without_a_source_the_page_waits(self) -> None:
+        async def main() -> None:
+            service = Service(pipeline=lambda: None, state=lambda: "disarmed", pause=print, arm=print)
+            monitor = Monitor(service)
+            link = await monitor.start()
+            async with aiohttp.ClientSession() as session:
+                async with session.get(link.replace("/?", "/status?")) as answer:
+                    assert (await answer.json())["streams"] == []
+                socket = await session.ws_connect(link.replace("/?", "/live?"))
+                await socket.send_json({"type": "start"})
+                code = asyncio.ensure_future(closing_code(socket))
+                await asyncio.sleep(0.1)
+                await monitor.stop()
+                assert await code == 1001
+            await monitor.stop()
+
+        asyncio.run(main())
+
+
+def test_many_pages_and_one_that_stalls() -> None:
+    """All pages get every column; the stalled one is neither waited for nor queued up for."""
+
+    async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+        url = rig.link.replace("/?", "/live?")
+        stalled = await session.ws_connect(url)
+        await stalled.send_json({"type": "start"})
+        stalled_transport = stalled._response.connection.transport  # type: ignore[union-attr]
+        stalled_transport.pause_reading()
+        pages = [await connect(rig, session) for _ in range(10)]
+
+        async def watch(socket: aiohttp.ClientWebSocketResponse) -> int:
+            have = 0
+            end = 23 * rig.info.rate
+            while have < end:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    first, count, _ = columns_of(message.data)
+                    assert first == have
+                    have = first + count
+            return have
+
+        ends = await asyncio.gather(*(watch(socket) for socket in pages))
+        assert len(ends) == 10
+        alone = sorted(rig.latencies_s)
+        print(f"median lateness with 10 pages: {1e3 * alone[len(alone) // 2]:.2f} ms")
+        stalled_transport.resume_reading()
+
+    on_rig(check)
