@@ -34,27 +34,31 @@ class Bounds:
 
 
 def bounds_for(
-    kinds: Sequence[str], size: str, acts: Sequence[float], others: Sequence[float], threshold: float | None
+    kinds: Sequence[str],
+    size: str,
+    acts: Sequence[float],
+    curve: Sequence[tuple[float, float, float]] = (),
+    value: float | None = None,
 ) -> Bounds | None:
-    """Bounds from the sizes in a calibration; None without acts.
+    """Bounds from a calibration; None without acts.
 
-    A factor of 1.6 either way, but thresholds never sink into what must not trigger: not below 95 % of it.
+    A factor of 1.6 either way, but a threshold never sinks to where false activations begin: ``curve`` holds
+    setting, hit rate and false activations a minute, ``value`` the setting that was chosen.
     """
     if not acts:
         return None
     usual = median(acts)
     low = usual / _WIDEST
-    if others and threshold:
-        ranked = sorted(others)
-        below = [value for value in ranked if value < threshold]
-        if below:
-            ceiling = below[min(len(below) - 1, int(0.95 * len(below)))]
-            low = max(low, min(usual, usual * ceiling / threshold))
+    if value:
+        chosen = min(curve, key=lambda point: abs(point[0] - value), default=(value, 0.0, 0.0))
+        worse = [setting for setting, _, false in curve if setting < value and false > chosen[2]]
+        if worse:
+            low = max(low, usual * max(worse) / value)
     return Bounds(tuple(kinds), size, usual, low, usual * _WIDEST)
 
 
 class DriftWatcher:
-    """Sees a detector's detections in order; ``factor`` is what absolute thresholds are to be multiplied by."""
+    """Sees a detector's detections in order; ``factor`` is what absolute thresholds are multiplied by."""
 
     def __init__(self, detector: str, settings: Mapping[str, Any], bounds: Bounds) -> None:
         self.factor = 1.0

@@ -96,12 +96,13 @@ def part_of(fitted: Fitted, channels: Sequence[Channel], rate_hz: float, date: s
     """A profile's part from a fit on these channels at this rate; ``date`` as ISO 8601."""
     type_ = DETECTORS[fitted.detector]
     evidence = fitted.evidence
+    value = fitted.settings.get(evidence.setting) if evidence.setting.endswith("threshold") else None
     kinds = TUNINGS[fitted.detector].acts if fitted.detector in TUNINGS else (fitted.detector,)
     return DetectorProfile(
         fitted.settings,
         MadeOn(tuple(channels), rate_hz, type_.version, filters_of(type_), date),
         evidence,
-        bounds_for(kinds, "amplitude", evidence.acts_sizes, evidence.other_sizes, evidence.threshold),
+        bounds_for(kinds, "amplitude", evidence.acts_sizes, evidence.curve, value),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Any, cast
 
@@ -14,13 +14,14 @@ from bridge.calibration.placed_yaml import Placed, compose
 from bridge.calibration.profile import VERSION, DetectorProfile, MadeOn, Profile
 from bridge.calibration.trials import Reaction
 from bridge.detectors import DETECTORS, SettingsError, settings_from
-from bridge.signals.types import CHANNEL_KINDS, UNITS, Channel, ChannelKind, Unit
+from bridge.signals.types import CHANNEL_KINDS, UNITS, Channel, ChannelKind, Samples, Unit
 
 _HEAD = """\
 # A person's profile, made by `biosignal-bridge calibrate`. Settings may be edited by hand; what stands under
 # `evidence` was measured with the settings as they were. Intervals are 95 %.
 """
 _NEXT_ACTS = 20
+_MOST_SIZES = 200
 _NEXT_MINUTES = 10.0
 _QUARTILES = ("low", "median", "high")
 
@@ -128,11 +129,11 @@ def _plain_evidence(e: Evidence) -> dict[str, Any]:
         plain["levels"] = dict(e.levels)
     plain["proposals"] = [_plain_proposal(item) for item in e.proposals]
     drawn: dict[str, Any] = {"setting": e.setting, "unit": e.unit, "threshold": e.threshold}
-    drawn["acts"] = list(e.acts_sizes)
-    drawn["others"] = list(e.other_sizes)
+    drawn["acts"] = _thinned(e.acts_sizes)
+    drawn["others"] = _thinned(e.other_sizes)
     drawn["curve"] = [list(point) for point in e.curve]
     if e.trace is not None:
-        low, middle, high = np.quantile(e.trace.rows, [0.25, 0.5, 0.75], axis=0)
+        low, middle, high = _quartiles(e.trace.rows)
         drawn["trace"] = {
             "start_s": e.trace.start_s,
             "step_s": e.trace.step_s,
@@ -142,6 +143,20 @@ def _plain_evidence(e: Evidence) -> dict[str, Any]:
     return plain
 
 
+def _quartiles(rows: Samples) -> Samples:
+    """Lower quartile, median, upper quartile; three rows that were read back stay as they are."""
+    if rows.shape[0] == 3:
+        return np.sort(rows, axis=0)
+    return np.asarray(np.quantile(rows, [0.25, 0.5, 0.75], axis=0), dtype=np.float64)
+
+
+def _thinned(sizes: Sequence[float]) -> list[float]:
+    """At most 200 of many sizes, their distribution kept."""
+    if len(sizes) <= _MOST_SIZES:
+        return list(sizes)
+    return [float(x) for x in np.quantile(np.asarray(sizes), np.linspace(0, 1, _MOST_SIZES))]
+
+
 def _plain_prediction(p: Prediction) -> dict[str, Any]:
     hits, false = p.hit_interval, p.false_interval
     return {
@@ -149,7 +164,7 @@ def _plain_prediction(p: Prediction) -> dict[str, Any]:
         "acts": p.acts,
         "hit_rate": p.hit_rate,
         "hit_rate_interval": [hits.low, hits.high],
-        "false": p.false,
+        "false_activations": p.false,
         "minutes": p.minutes,
         "false_per_minute": p.false_per_minute,
         "false_per_minute_interval": [false.low, false.high] if p.minutes else [],
@@ -311,7 +326,7 @@ def _prediction(part: Placed) -> Prediction:
     hits = part.get("hits").whole()
     if hits > acts:
         raise part.get("hits").error(f"{hits} hits in {acts} acts is impossible")
-    return Prediction(hits, acts, part.get("false").whole(), part.get("minutes").number(0))
+    return Prediction(hits, acts, part.get("false_activations").whole(), part.get("minutes").number(0))
 
 
 def _trace(drawn: Placed) -> Trace | None:

@@ -17,9 +17,9 @@ from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
 from bridge.signals.types import Event
 
 # From an eighth of the person's usual act, where nearly everything passes, to beyond it.
-_LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 30))
+_LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 20))
 # Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.
-_FACTORS = tuple(float(x) for x in np.geomspace(0.5, 2.0, 13))
+_FACTORS = tuple(float(x) for x in np.geomspace(0.6, 5 / 3, 7))
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,7 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     )
 
 
-_ON_FRACTIONS = tuple(float(x) for x in np.geomspace(0.1, 0.8, 22))
+_ON_FRACTIONS = tuple(float(x) for x in np.geomspace(0.1, 0.8, 17))
 _OFF_SHARE = 0.43  # the detector's own ratio of its two fractions, 0.13 to 0.3
 
 

@@ -1,4 +1,4 @@
-"""A calibration from a recording and its labels: the same for a session just held and for one of last year."""
+"""A calibration from a recording and its labels: the same for a session just held and an old one."""
 
 from __future__ import annotations
 
@@ -30,24 +30,42 @@ class Calibrated:
     channels: tuple[Channel, ...]
 
 
-def runner(recording: Recording, binding: Binding) -> Callable[[Mapping[str, Any]], Run]:
-    """Runs the detector with given settings over the recording, muted where the daemon would mute it."""
-    size = max(64, round(_BLOCK_S * recording.info.rate))
+class RecordingRunner:
+    """Runs a detector with given settings over a recording, muted where the daemon would mute it.
 
-    def run(settings: Mapping[str, Any]) -> Run:
-        chain = DetectionChain(recording.info, [replace(binding, settings=settings)])
+    The signal's quality does not depend on the settings: where it was never bad, it is looked at only once.
+    """
+
+    def __init__(self, recording: Recording, binding: Binding) -> None:
+        self._recording, self._binding = recording, binding
+        self._size = max(64, round(_BLOCK_S * recording.info.rate))
+        self._names = {recording.info.channels[column].name for column in binding.columns}
+        self._never_bad: bool | None = None
+
+    def __call__(self, settings: Mapping[str, Any]) -> Run:
+        recording = self._recording
+        binding = replace(self._binding, settings=settings)
+        chain = DetectionChain(recording.info, [binding])
+        detector = chain.detectors[0]
+        columns = list(binding.columns)
         events: list[Event] = []
         conditioned = np.full(max(0, recording.end - recording.first), np.nan)
-        for block in recording.blocks(size):
-            events.extend(item for item in chain.process(block) if isinstance(item, Event))
-            trace = chain.detectors[0].trace
+        for block in recording.blocks(self._size):
+            if self._never_bad:
+                found = detector.process(replace(block, samples=block.samples[:, columns]))
+            else:
+                found = chain.process(block)
+            events.extend(item for item in found if isinstance(item, Event))
+            trace = detector.trace
             if trace is not None and trace.first >= block.first:
                 start = trace.first - recording.first
                 conditioned[start : start + len(trace.conditioned)] = trace.conditioned
         events.extend(item for item in chain.flush() if isinstance(item, Event))
+        if self._never_bad is None:
+            self._never_bad = not any(
+                event.kind == "signal-lost" and event.channel in self._names for event in events
+            )
         return Run(events, conditioned, recording.first, recording.info.rate)
-
-    return run
 
 
 def calibrate(
@@ -66,7 +84,7 @@ def calibrate(
     does not suit the detector.
     """
     name = binding.type.name
-    run = runner(recording, binding)
+    run = RecordingRunner(recording, binding)
     start_s, end_s = recording.first / recording.info.rate, recording.end / recording.info.rate
     kinds = TUNINGS[name].acts if name in TUNINGS else (name,)
     labels = read_labels(annotations, kinds, start_s, end_s)
