@@ -34,7 +34,7 @@ def write_profile(profile: Profile) -> str:
         "version": VERSION,
         "person": profile.person,
         "device": profile.device,
-        "detectors": {name: _plain_detector(part) for name, part in profile.detectors.items()},
+        "detectors": {name: plain_detector(part) for name, part in profile.detectors.items()},
     }
     return _HEAD + yaml.dump(
         _rounded(plain), Dumper=_dumper(), sort_keys=False, allow_unicode=True, width=110, indent=2
@@ -67,7 +67,8 @@ def _rounded(value: Any) -> Any:
     return [_rounded(item) for item in value]
 
 
-def _plain_detector(part: DetectorProfile) -> dict[str, Any]:
+def plain_detector(part: DetectorProfile) -> dict[str, Any]:
+    """One detector's part as plain data, as the file and JSON have it."""
     made = part.made_on
     plain: dict[str, Any] = {
         "settings": dict(part.settings),

@@ -6,7 +6,7 @@ The fit never imitates a detector. It runs the real one at each rung of the ladd
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from itertools import pairwise
 from typing import Any
 
@@ -14,12 +14,13 @@ import numpy as np
 
 from bridge.calibration.labels import Act, LabelError, Labels
 from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
+from bridge.detectors import DETECTORS
 from bridge.signals.types import Event
 
 # From an eighth of the person's usual act, where nearly everything passes, to beyond it.
 _LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 20))
 # Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.
-_FACTORS = tuple(float(x) for x in np.geomspace(0.6, 5 / 3, 7))
+_FACTORS = (0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +164,17 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
 
 
 _ON_FRACTIONS = tuple(float(x) for x in np.geomspace(0.1, 0.8, 17))
-_OFF_SHARE = 0.43  # the detector's own ratio of its two fractions, 0.13 to 0.3
+
+
+def _fractions(on: float) -> dict[str, float]:
+    """The start's fraction, and the detector's other ones in the proportion they have by default."""
+    defaults = DETECTORS["contraction"].settings()
+    own = {item.name: getattr(defaults, item.name) for item in fields(defaults)}
+    return {
+        name: float(value) * on / float(own["on_fraction"])
+        for name, value in own.items()
+        if name.endswith("_fraction")
+    }
 
 
 def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
@@ -199,7 +210,7 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
     maxima = _held(first, [act for act in labels.acts if act.strength == "maximum"], delay_s, 0.95)
     fixed: dict[str, Any] = {"mvc": max(maxima)} if maxima else {}
     warnings = () if maxima else ("no maximum voluntary contraction was recorded: levels have no scale",)
-    rungs = [fixed | {"on_fraction": on, "off_fraction": on * _OFF_SHARE} for on in _ON_FRACTIONS]
+    rungs = [fixed | _fractions(on) for on in _ON_FRACTIONS]
     lenient = _with_peaks(run(rungs[0]))
     return Measured(
         settings=fixed,

@@ -16,6 +16,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "pause": ("control", "pause", "Pause the running daemon."),
     "resume": ("control", "resume", "Let the paused daemon go on."),
     "ports": ("ports", "command", "List the serial ports and what seems to be plugged in."),
+    "calibrate": ("calibrate", "command", "Fit detectors to a person, and say how well they will work."),
     "record": ("record", "command", "Record a signal as EDF+."),
     "detect": ("detect", "command", "Print the events in a recording."),
     "evaluate": ("evaluate", "command", "Score a detector against reference annotations."),

@@ -71,7 +71,7 @@ def command(
         raise click.UsageError(f"{out} must end in .edf or .bdf")
     recorder = Recorder(out, overwrite=overwrite)
     try:
-        source = _source(what, channels, kinds, rate, baud, fast)
+        source = live_source(what, channels, kinds, rate, baud, fast)
         recorded = asyncio.run(_Recording(source, recorder, seconds).run())
     except (SourceError, RecordingError) as error:
         raise InvalidInput(str(error)) from error
@@ -91,7 +91,7 @@ def command(
         raise click.exceptions.Exit(130)
 
 
-def _source(
+def live_source(
     what: str,
     channels: tuple[str, ...],
     kinds: tuple[ChannelKind, ...],

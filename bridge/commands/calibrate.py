@@ -1,0 +1,272 @@
+"""`calibrate`: fit detectors to a person, live or from a recording, and show what to expect."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.recording_options import InvalidInput, bind_all, channel_choices, open_recording
+from bridge.signals.types import CHANNEL_KINDS, Annotation, ChannelKind
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bridge.calibration.profile import Profile
+    from bridge.recordings import Recording
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command(
+    epilog="Example: biosignal-bridge calibrate --detector blink --replay blinks.csv "
+    "--reference blinks.reference.csv --profile anna.yaml"
+)
+@click.option("--detector", "detectors", multiple=True, metavar="NAME", help="blink, gaze, …; repeat it.")
+@click.option("--profile", type=_FILE, metavar="OUT", help="Where the profile goes; else the data folder.")
+@click.option("--person", default="me", show_default=True, help="Whose profile it is.")
+@click.option("--device", default="board", show_default=True, help="Which board and electrodes.")
+@click.option("--replay", type=click.Path(path_type=Path), metavar="REC", help="Fit from a recording.")
+@click.option(
+    "--reference",
+    type=click.Path(path_type=Path),
+    metavar="CUES",
+    help="Cues or reference labels of REC; else those inside it.",
+)
+@click.option("--channel", "channels", multiple=True, metavar="NAME", help="A channel to use; repeat it.")
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(CHANNEL_KINDS),
+    help="What the channels carry, where their names do not say it: once for all, or once each.",
+)
+@click.option("--rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Sampling rate.")
+@click.option("--source", default="auto", show_default=True, metavar="WHAT", help="Live: a port, or `auto`.")
+@click.option("--baud", type=click.IntRange(min=300), help="Baud rate of a serial port.")
+@click.option("--record", type=_FILE, metavar="OUT.edf", help="Live: where the session is recorded.")
+@click.option("--cue", type=click.Choice(["words", "sound"]), default="sound", show_default=True)
+@click.option("--pace", type=click.FloatRange(1, 5), default=1.0, help="Live: this many times slower.")
+@click.option(
+    "--cost",
+    type=click.FloatRange(0.01, 1000),
+    default=3.0,
+    show_default=True,
+    metavar="RATIO",
+    help="How many misses one false activation is worth.",
+)
+@click.option("--few", is_flag=True, help="Allow fewer than ten acts of a kind; the profile says so.")
+@click.option("--force", is_flag=True, help="Go on with a bad signal.")
+@click.option("--show", type=_FILE, metavar="PROFILE", help="Draw a profile and do nothing else.")
+@click.option("--report", type=_FILE, metavar="OUT.html", help="Write a page with pictures.")
+@click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
+def command(
+    detectors: tuple[str, ...],
+    profile: Path | None,
+    person: str,
+    device: str,
+    replay: Path | None,
+    reference: Path | None,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    source: str,
+    baud: int | None,
+    record: Path | None,
+    cue: str,
+    pace: float,
+    cost: float,
+    few: bool,
+    force: bool,
+    show: Path | None,
+    report: Path | None,
+    as_json: bool,
+) -> None:
+    """Set every detector's thresholds for one person on one day, and say how well it will work.
+
+    Live: signal check, rest, acts on cue, everyday movements, a check; about three minutes for a detector.
+    The session is recorded, and --replay fits from such a recording, or any with labels, the same way.
+
+    Body-connected electronics: battery power only, nothing on mains, no implants. Not a medical device.
+    """
+    from bridge.calibration.labels import LabelError
+    from bridge.calibration.profile import ProfileError
+    from bridge.recordings import RecordingError
+    from bridge.recordings.profile_file import profile_path, read_profile_file
+
+    try:
+        if show is not None:
+            _present(read_profile_file(show), report, as_json)
+            return
+        if not detectors:
+            raise click.UsageError("say what to calibrate with --detector NAME, or what to draw with --show")
+        _check_names(detectors)
+        out = profile or profile_path(person, device)
+        old = read_profile_file(out) if out.exists() else None
+        if replay is not None:
+            recording = open_recording(replay, rate, channel_choices(channels, kinds))
+            labels = _labels(recording, reference)
+        else:
+            if reference is not None:
+                raise click.UsageError("--reference belongs to --replay")
+            path = record or _session_path(person)
+            _hold(detectors, path, source, channels, kinds, rate, baud, cue, pace, force, few)
+            recording = open_recording(path, None, channel_choices(channels, kinds))
+            labels = recording.annotations
+        made = _fitted(recording, labels, detectors, cost, few, force, person, device, old)
+        _save(out, made)
+    except LabelError as error:
+        raise click.ClickException(f"no profile was written: {error}") from error
+    except (ProfileError, RecordingError) as error:
+        raise InvalidInput(str(error)) from error
+    _present(made, report, as_json)
+    click.echo(f"Profile: {out}", err=True)
+
+
+def _check_names(detectors: Sequence[str]) -> None:
+    from bridge.calibration.cues import CALIBRATED
+
+    for name in detectors:
+        if name not in CALIBRATED:
+            raise click.UsageError(f"there is no calibration for {name!r}; known: {', '.join(CALIBRATED)}")
+
+
+def _labels(recording: Recording, reference: Path | None) -> tuple[Annotation, ...]:
+    """Raises RecordingError or InvalidInput."""
+    from bridge.recordings import read_annotations
+
+    if reference is not None:
+        return read_annotations(reference, rate=recording.info.rate)
+    if not recording.annotations:
+        raise InvalidInput("the recording holds no cues; name a file of them with --reference")
+    return recording.annotations
+
+
+def _session_path(person: str) -> Path:
+    from bridge.recordings.profile_file import profile_path
+
+    now = datetime.now(UTC).astimezone().strftime("%Y-%m-%d-%H%M%S")
+    folder = profile_path(person, "x").parent.parent.parent / "sessions"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder / f"{profile_path(person, 'x').parent.name}-{now}.edf"
+
+
+def _hold(
+    detectors: Sequence[str],
+    path: Path,
+    source: str,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    baud: int | None,
+    cue: str,
+    pace: float,
+    force: bool,
+    few: bool,
+) -> None:
+    """Hold the session; returns when it has come to its end."""
+    from rich.console import Console
+
+    from bridge.calibration.cues import Routine, at_pace, plan
+    from bridge.commands.calibration_screen import LineScreen, LiveScreen
+    from bridge.commands.calibration_session import BadSignalError, Session
+    from bridge.commands.record import live_source
+    from bridge.recordings.recorder import Recorder
+    from bridge.sources.protocol import SourceError
+
+    if path.suffix.lower() not in (".edf", ".bdf"):
+        raise click.UsageError(f"{path} must end in .edf or .bdf")
+    console = Console(stderr=True)
+    live = console.is_terminal and sys.stdin.isatty()
+    screen = (LiveScreen if live else LineScreen)(console, bell=cue == "sound")
+    seed = int(datetime.now(UTC).timestamp())
+    steps = at_pace(plan(detectors, seed=seed, acts=5 if few else 10), pace)
+    total_s = sum(step.seconds + 3 for step in steps)
+    console.print(f"About {total_s / 60:.0f} minutes, recorded to {path}")
+    session = Session(
+        live_source(source, channels, kinds, rate, baud, False),
+        Recorder(path),
+        Routine(steps),
+        screen,
+        force=force,
+    )
+    try:
+        asyncio.run(session.run())
+    except (BadSignalError, SourceError) as error:
+        raise click.ClickException(str(error)) from error
+    if not session.finished:
+        click.echo(f"Ended early. What was done is in {path}: fit it with --replay {path}", err=True)
+        raise click.exceptions.Exit(130)
+
+
+def _fitted(
+    recording: Recording,
+    labels: Sequence[Annotation],
+    detectors: Sequence[str],
+    cost: float,
+    few: bool,
+    force: bool,
+    person: str,
+    device: str,
+    old: Profile | None,
+) -> Profile:
+    """All detectors or none: a profile is written whole. Raises LabelError or InvalidInput."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from bridge.calibration.profile import Profile, part_of
+    from bridge.evaluation.from_recording import calibrate
+    from bridge.pipeline import BindingError
+
+    date = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+    parts = dict(old.detectors) if old is not None else {}
+    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
+        for name in detectors:
+            task = bar.add_task(f"fitting {name}", total=1.0)
+            (binding,) = bind_all(recording, name, False, {})[:1]
+            try:
+                made = calibrate(
+                    recording,
+                    binding,
+                    labels,
+                    ratio=cost,
+                    few=few,
+                    force=force,
+                    progress=lambda done, task=task: bar.update(task, completed=done),  # type: ignore[misc]
+                )
+            except BindingError as error:
+                raise InvalidInput(str(error)) from error
+            parts[name] = part_of(made.fitted, made.channels, recording.info.rate, date)
+    return Profile(person, device, parts)
+
+
+def _save(out: Path, profile: Profile) -> None:
+    from bridge.recordings.profile_file import write_profile_file
+
+    write_profile_file(out, profile)
+
+
+def _present(profile: Profile, report: Path | None, as_json: bool) -> None:
+    if as_json:
+        from bridge.calibration.profile_text import plain_detector
+
+        plain = {name: plain_detector(part) for name, part in profile.detectors.items()}
+        click.echo(json.dumps({"person": profile.person, "device": profile.device, "detectors": plain}))
+    else:
+        from rich.console import Console
+
+        from bridge.commands.calibration_drawing import draw_profile
+
+        draw_profile(profile, Console())
+    if report is not None:
+        from bridge.commands.calibration_report import report as page
+
+        try:
+            report.write_text(page(profile), encoding="utf-8")
+        except OSError as error:
+            raise InvalidInput(f"{report}: cannot be written ({error.strerror})") from error

@@ -1,0 +1,148 @@
+"""The calibration's screens: a live one in a terminal, plain lines elsewhere. Words first, a bell if wished.
+
+Nothing blinks: a cue is a word that stays until the next one, so there is no flash to be too fast.
+"""
+
+from __future__ import annotations
+
+import select
+import sys
+from collections.abc import Sequence
+from types import ModuleType
+from typing import Any
+
+from rich.align import Align
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.text import Text
+
+from bridge.calibration.cues import Shown, Step
+from bridge.signals.advice import advice_of, describe
+from bridge.signals.quality import QualitySnapshot, Verdict
+from bridge.signals.types import StreamInfo
+
+CAUTIONS = (
+    "Electrodes on the body: run on battery, with nothing on mains touching the circuit; not with a "
+    "pacemaker or other implant; stop if the skin is irritated. Not a medical device. Local codes and "
+    "licensed practice come first."
+)
+_KEYS = "r repeats the step, space goes on, q ends (what was recorded stays)"
+
+
+class LineScreen:
+    """One line for each thing that happens; for pipes and logs."""
+
+    def __init__(self, console: Console, *, bell: bool) -> None:
+        self._console, self._bell = console, bell
+
+    def opened(self, info: StreamInfo) -> None:
+        self._console.print(CAUTIONS)
+
+    def checking(self, left_s: float) -> None:
+        """Nothing to say yet."""
+
+    def checked(self, snapshots: Sequence[QualitySnapshot]) -> None:
+        for line in check_lines(snapshots):
+            self._console.print(line)
+
+    def show(self, item: Shown) -> None:
+        if item.what == "step" and item.step is not None:
+            self._console.print(f"Step {item.number + 1}: {item.step.words} ({item.step.seconds:.0f} s)")
+        elif item.what == "cue" and item.cue is not None:
+            if self._bell:
+                self._console.bell()
+            self._console.print(f"  {item.cue.words}")
+        elif item.what == "let-go":
+            self._console.print("  Let go")
+
+    def progress(self, step: Step, number: int, of: int, done_s: float, signal: str) -> None:
+        """Lines need no bar."""
+
+    def key(self) -> str:
+        return ""
+
+    def close(self) -> None:
+        """Nothing to restore."""
+
+
+class LiveScreen:
+    """The whole terminal: the step, one large word, progress, the signal."""
+
+    def __init__(self, console: Console, *, bell: bool) -> None:
+        self._console, self._bell = console, bell
+        self._word, self._instruction = "Signal check", "Sit still"
+        self._live = Live(console=console, refresh_per_second=10, transient=True)
+        self._restore: tuple[ModuleType, int, Any] | None = None
+
+    def opened(self, info: StreamInfo) -> None:
+        self._console.print(CAUTIONS)
+        self._listen()
+        self._live.start()
+
+    def checking(self, left_s: float) -> None:
+        self._draw(None, f"{left_s:.0f} s", "")
+
+    def checked(self, snapshots: Sequence[QualitySnapshot]) -> None:
+        for line in check_lines(snapshots):
+            self._live.console.print(line)
+
+    def show(self, item: Shown) -> None:
+        if item.what == "step" and item.step is not None:
+            self._instruction, self._word = item.step.words, ""
+        elif item.what == "cue" and item.cue is not None:
+            self._word = item.cue.words
+            if self._bell:
+                self._console.bell()
+        elif item.what == "let-go":
+            self._word = "Let go"
+        elif item.what == "step-ended":
+            self._word = "Rest a moment"
+
+    def progress(self, step: Step, number: int, of: int, done_s: float, signal: str) -> None:
+        bar = ProgressBar(total=step.seconds, completed=min(done_s, step.seconds), width=50)
+        self._draw(bar, f"Step {number} of {of}", signal)
+
+    def _draw(self, bar: ProgressBar | None, title: str, signal: str) -> None:
+        word = Align.center(Text(f"\n{self._word}\n", style="bold", justify="center"))
+        parts: list[Any] = [Text(self._instruction, justify="center"), word]
+        if bar is not None:
+            parts.append(Align.center(bar))
+        parts.extend((Text(signal, justify="center"), Text(_KEYS, style="dim", justify="center")))
+        self._live.update(Panel(Group(*parts), title=title))
+
+    def _listen(self) -> None:
+        """Single keys without Return, where the system can."""
+        try:
+            import termios
+            import tty
+
+            number = sys.stdin.fileno()
+            self._restore = (termios, number, termios.tcgetattr(number))
+            tty.setcbreak(number)
+        except (ImportError, OSError, ValueError):
+            self._restore = None
+
+    def key(self) -> str:
+        if self._restore is None or not select.select([sys.stdin], [], [], 0)[0]:
+            return ""
+        return sys.stdin.read(1)
+
+    def close(self) -> None:
+        self._live.stop()
+        if self._restore is not None:
+            termios, number, saved = self._restore
+            termios.tcsetattr(number, termios.TCSADRAIN, saved)
+            self._restore = None
+
+
+def check_lines(snapshots: Sequence[QualitySnapshot]) -> list[str]:
+    """The signal check in words: each channel's verdict, its figures, and what to do."""
+    lines = []
+    for item in snapshots:
+        figures = describe(item.figures, item.channel.unit)
+        lines.append(f"{item.channel.name}: {item.verdict.value} ({item.reason}); {figures}")
+        if item.verdict is not Verdict.GOOD:
+            lines.extend(f"  {line}" for line in advice_of(item))
+    return lines
