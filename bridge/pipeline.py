@@ -133,14 +133,33 @@ class DetectionChain:
         self, info: StreamInfo, bindings: Sequence[Binding], *, start_s: float = 0.0, mute: bool = True
     ) -> None:
         self.info = info
-        self.bindings = tuple(bindings)
         self.start_s = start_s
-        self.detectors: tuple[Detector, ...] = tuple(binding.create(info) for binding in bindings)
+        self.bindings: tuple[Binding, ...] = ()
+        self.detectors: tuple[Detector, ...] = ()
         self.quality = tuple(ChannelQuality(channel, info.rate) for channel in info.channels)
         self._mute = mute
         self._bad = [False] * len(info.channels)
         self._stopped = False
-        self._views = [_columns(binding.columns, len(info.channels)) for binding in bindings]
+        self._views: list[slice | list[int] | None] = []
+        self.rebind(bindings)
+
+    def rebind(self, bindings: Sequence[Binding]) -> list[Detection]:
+        """Work with these bindings from now on; detectors that stay keep what they have learnt.
+
+        Returns what ends with the detectors that go. Raises BindingError and changes nothing when one cannot
+        be made.
+        """
+        had = dict(zip(map(_key, self.bindings), self.detectors, strict=True))
+        keys = [_key(binding) for binding in bindings]
+        detectors = tuple(
+            had[key] if key in had else binding.create(self.info)
+            for key, binding in zip(keys, bindings, strict=True)
+        )
+        ended = [item for key, detector in had.items() if key not in keys for item in detector.flush()]
+        self.bindings = tuple(bindings)
+        self.detectors = detectors
+        self._views = [_columns(binding.columns, len(self.info.channels)) for binding in bindings]
+        return self._shifted(sorted(ended, key=moment))
 
     def process(self, block: Block) -> list[Detection]:
         """The next block, shape (n, channels); returns what was decided, in order of time."""
@@ -241,6 +260,10 @@ class DetectionChain:
             else replace(item, time=item.time + self.start_s)
             for item in found
         ]
+
+
+def _key(binding: Binding) -> tuple[Any, ...]:
+    return binding.type.name, binding.name, binding.columns, tuple(sorted(binding.settings.items()))
 
 
 def _columns(columns: tuple[int, ...], width: int) -> slice | list[int] | None:

@@ -19,10 +19,25 @@ from bridge.pipeline import (
 from bridge.signals.types import StreamInfo
 
 if TYPE_CHECKING:
-    from bridge.rules.schema import DetectorSpec
+    from bridge.rules.schema import DetectorSpec, RuleFile
 
 # Settings of a detector (its registered name) on these channels at this rate, from a profile.
 SettingsFor = Callable[[str, StreamInfo, Sequence[int]], Mapping[str, Any]]
+
+
+def kinds_heard(rules: RuleFile) -> set[str]:
+    """The event and level kinds that the rules listen to."""
+    heard = {level.level for level in rules.levels}
+    for rule in rules.rules:
+        when = rule.when
+        filters = [
+            *getattr(when, "sequence", ()),
+            *getattr(when, "together", ()),
+            *([when.no] if hasattr(when, "no") else []),
+        ]
+        heard |= {one.event for one in filters}
+        heard |= {getattr(when, name) for name in ("event", "level") if hasattr(when, name)}
+    return heard
 
 
 def detectors_for(kinds: Iterable[str]) -> list[str]:

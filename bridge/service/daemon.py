@@ -10,12 +10,13 @@ import asyncio
 import contextlib
 import functools
 import logging
+import os
 import signal
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from bridge.outputs.protocol import Output, OutputError
 from bridge.pipeline import Outcome, Pipeline
@@ -41,6 +42,16 @@ class Tap(Protocol):
     def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None: ...
 
     def closed(self) -> None: ...
+
+
+class Companion(Protocol):
+    """Runs beside the daemon for its life: control socket, page, metrics, supervisor, rule file watch."""
+
+    async def start(self) -> None:
+        """Raises OSError when it cannot; the daemon goes on without it."""
+        ...
+
+    async def stop(self) -> None: ...
 
 
 @dataclass(slots=True)
@@ -92,6 +103,7 @@ class Daemon:
         outputs: Mapping[str, Output],
         *,
         taps: Sequence[Tap] = (),
+        companions: Sequence[Companion] = (),
         armed: bool = False,
         dry_run: bool = False,
         live: bool = True,
@@ -101,6 +113,7 @@ class Daemon:
         self._make_pipeline = make_pipeline
         self._outputs = dict(outputs)
         self._taps = tuple(taps)
+        self._companions = tuple(companions)
         self._dry_run = dry_run
         self._live = live
         self._for_s = for_s
@@ -116,6 +129,36 @@ class Daemon:
     @property
     def state(self) -> State:
         return self.dispatch.state
+
+    @property
+    def pipeline(self) -> Pipeline | None:
+        """None until the sources are open."""
+        return self._pipeline
+
+    def snapshot(self) -> dict[str, Any]:
+        """How it does, as plain data: the status, and what the metrics are made of."""
+        counts = [source.counts for source in self._sources.values()]
+        latency = self.summary.latency
+        p50, p99 = latency.quantile_s(0.5), latency.quantile_s(0.99)
+        actions: dict[str, dict[str, int]] = {}
+        for (output, result), count in dict(self.dispatch.results).items():
+            actions.setdefault(output, {})[result] = count
+        return {
+            "state": self.state.value,
+            "pid": os.getpid(),
+            "uptime_s": time.monotonic() - self._started,
+            "samples": self.summary.samples,
+            "lost_samples": sum(count.lost_samples for count in counts),
+            "skipped_lines": sum(count.skipped_lines for count in counts),
+            "events": dict(self.summary.events),
+            "actions": actions,
+            "latency_ms": {
+                "median": None if p50 is None else p50 * 1e3,
+                "p99": None if p99 is None else p99 * 1e3,
+            },
+            "latency_counts": list(latency.counts),
+            "latency_total_s": latency.total_s,
+        }
 
     def stop(self) -> None:
         """Ask the daemon to end; `run` returns once everything is let go."""
@@ -144,6 +187,7 @@ class Daemon:
                 except OutputError as error:
                     log.warning("output %s is off: %s", name, error)
                     self.dispatch.drop(name)
+            self.dispatch.tell_state()
         infos = {}
         for name, source in self._sources.items():
             infos[name] = await source.open()
@@ -156,6 +200,11 @@ class Daemon:
             log.info("source%s: %s at %g Hz", f" {name}" if name else "", channels, info.rate)
         log.info("keystrokes are %s", "only shown (dry run)" if self._dry_run else self.state.value)
         self._started = time.monotonic()
+        for companion in self._companions:
+            try:
+                await companion.start()
+            except OSError as error:
+                log.warning("%s is off: %s", type(companion).__name__, error)
 
     async def _until_done(self) -> None:
         readers = [
@@ -257,12 +306,21 @@ class Daemon:
         self.dispatch.pause(paused)
         self._finish(Outcome([], actions), None)
 
+    def use_rules(self, change: Callable[[Pipeline, Mapping[str, StreamInfo]], Outcome]) -> None:
+        """Change the rules between two events; ``change`` returns what ends with the old ones."""
+        assert self._pipeline is not None
+        infos = {name: stream.info for name, stream in self._streams.items()}
+        self._finish(change(self._pipeline, infos), None)
+
     async def _close(self) -> None:
         if self._pipeline is not None:
             with _reported("ending the rules"):
                 self._finish(self._pipeline.flush(), None)
         with _reported("releasing the outputs"):
             self.dispatch.release()
+        for companion in self._companions:
+            with _reported("closing a companion"):
+                await companion.stop()
         for name, source in self._sources.items():
             with _reported(f"closing source {name}"):
                 await source.close()

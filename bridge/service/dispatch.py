@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Literal
 
-from bridge.outputs.protocol import Output
+from bridge.outputs.protocol import Announcing, Armed, Output
 from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, TypeText
 
 Result = Literal["sent", "shown", "disarmed", "paused", "refused"]
@@ -55,15 +55,29 @@ class Dispatch:
         return "sent" if output is not None and output.send(action) else "refused"
 
     def arm(self, armed: bool) -> None:
+        """Arm or disarm the hands on the computer; disarmed outputs let go of everything."""
         self._armed = armed
-        if not armed:
-            self.release()
+        self.tell_state()
 
     def pause(self, paused: bool) -> None:
         """Paused: nothing is sent but safe values and releases, and everything held is let go."""
         self._paused = paused
         if paused:
             self.release()
+        self.tell_state()
+
+    def tell_state(self) -> None:
+        """Let the outputs know the state: when it changes, and once they are open."""
+        if self._dry_run:
+            return
+        for output in self._outputs.values():
+            if isinstance(output, Armed):
+                if self._armed:
+                    output.arm()
+                else:
+                    output.disarm()
+            if isinstance(output, Announcing):
+                output.announce(self.state.value)
 
     def release(self) -> None:
         for output in self._outputs.values():

@@ -23,6 +23,15 @@ class Recording:
     counts: OutputCounts = field(default_factory=OutputCounts)
     told: list[Act] = field(default_factory=list)
     released: int = 0
+    announced: list[str] = field(default_factory=list)
+
+    def arm(self) -> None: ...
+
+    def disarm(self) -> None:
+        self.released += 1
+
+    def announce(self, state: str) -> None:
+        self.announced.append(state)
 
     async def open(self) -> None: ...
 
@@ -93,6 +102,7 @@ def test_disarming_lets_go() -> None:
     dispatch = Dispatch({"out": output}, armed=True, dry_run=False)
     dispatch.arm(False)
     assert output.released == 1
+    assert output.announced == ["disarmed"]
 
 
 def test_what_an_output_refuses_is_counted() -> None:

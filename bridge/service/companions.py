@@ -1,0 +1,106 @@
+"""What runs beside the daemon: control socket, metrics, supervisor, page. Each starts and stops with it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from bridge.service.control import ControlServer
+from bridge.service.daemon import Daemon
+from bridge.service.dispatch import State
+from bridge.service.supervision import Supervisor
+
+if TYPE_CHECKING:
+    from bridge.monitor.server import Monitor
+
+log = logging.getLogger("bridge")
+
+
+class Control:
+    """`status`, `pause` and `resume` from other processes of the same user."""
+
+    def __init__(self, daemon: Callable[[], Daemon]) -> None:
+        self._daemon = daemon
+        self._server = ControlServer(
+            {"status": self._status, "pause": lambda: self._pause(True), "resume": lambda: self._pause(False)}
+        )
+
+    def _status(self) -> Mapping[str, Any]:
+        return self._daemon().snapshot()
+
+    def _pause(self, paused: bool) -> Mapping[str, Any]:
+        daemon = self._daemon()
+        if paused != (daemon.state is State.PAUSED):
+            daemon.pause(paused)
+        return {"state": daemon.state.value}
+
+    async def start(self) -> None:
+        await self._server.start()
+
+    async def stop(self) -> None:
+        await self._server.stop()
+
+
+class Metrics:
+    """Counters for Prometheus on a loopback port."""
+
+    def __init__(self, port: int, daemon: Callable[[], Daemon]) -> None:
+        self._port = port
+        self._daemon = daemon
+        self._stop: Callable[[], None] | None = None
+
+    async def start(self) -> None:
+        from bridge.service import metrics
+
+        self._stop = metrics.start(self._port, lambda: self._daemon().snapshot())
+        log.info("metrics at http://127.0.0.1:%d/metrics", self._port)
+
+    async def stop(self) -> None:
+        if self._stop is not None:
+            await asyncio.to_thread(self._stop)
+            self._stop = None
+
+
+class Supervision:
+    """Readiness, state and watchdog for systemd, where it asks for them."""
+
+    def __init__(self, daemon: Callable[[], Daemon]) -> None:
+        self._daemon = daemon
+        self._supervisor = Supervisor()
+        self._task: asyncio.Task[None] | None = None
+
+    async def start(self) -> None:
+        self._supervisor.ready()
+        if self._supervisor.watchdog_s is not None:
+            self._task = asyncio.create_task(self._keep_telling(self._supervisor.watchdog_s))
+
+    async def _keep_telling(self, every_s: float) -> None:
+        while True:
+            self._supervisor.alive()
+            self._supervisor.status(self._daemon().state.value)
+            await asyncio.sleep(every_s)
+
+    async def stop(self) -> None:
+        self._supervisor.stopping()
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+            self._task = None
+
+
+class Page:
+    """The local page; the link is told once it is up."""
+
+    def __init__(self, monitor: Monitor, tell: Callable[[str], None]) -> None:
+        self._monitor = monitor
+        self._tell = tell
+
+    async def start(self) -> None:
+        self._tell(await self._monitor.start())
+
+    async def stop(self) -> None:
+        await self._monitor.stop()
