@@ -1,10 +1,13 @@
 """Heartbeats from an ECG: R peaks, RR intervals, heart rate and its variability.
 
-Streaming and causal. The ECG's 8-20 Hz part, where a QRS complex stands out most from P and T waves (Elgendi,
-Jonkman & De Boer 2010, from memory), gives a short-time amplitude; its peaks are compared with a threshold
-between the levels of the last beats and of the peaks in between. Refractory period, T-wave rule and
-search-back are those of Pan & Tompkins 1985, the running medians those of Hamilton & Tompkins 1986 (from
-memory). The R peak itself is looked for in a wider band, the filters' delay taken off.
+Streaming and causal. Peaks of the QRS band's short-time amplitude are compared with a threshold between the
+levels of the last beats and of the peaks between them. Refractory period, T-wave rule and search-back are those
+of Pan & Tompkins 1985, running medians as levels those of Hamilton & Tompkins 1986 (from memory). Beyond them:
+
+- heartbeats look alike and noise does not: until the largest peaks of the last seconds resemble one another
+  nothing is told, and nothing when the last beats no longer do;
+- the noisier the signal, the more a peak's likeness to the last beats counts beside its size;
+- a peak far larger than the beats counts only when it has their shape.
 """
 
 from __future__ import annotations
@@ -12,43 +15,42 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
-from math import sqrt
 from statistics import fmean, median
 from typing import Any
 
 import numpy as np
 
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
+from bridge.detectors.qrs import CHUNK, QrsFront
 from bridge.detectors.variability import Variability
-from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
-LEAST_RATE_HZ = 90.0
-WIDE_HZ = (3.0, 35.0)  # where the R peak is placed: above the wander, below the mains
-NARROW_HZ = (8.0, 20.0)
-SMOOTHING_HZ = 6.0
-MAINS_HZ = (50.0, 60.0)
-MAINS_QUALITY = 8.0  # wide enough for a mains and a board's clock that are a few per cent off
-APART_S = 0.1  # a peak is the largest value within so much on both sides
 REFRACTORY_S = 0.23  # 220 beats a minute are 273 ms apart
 T_WAVE_S = 0.36  # Pan & Tompkins 1985
-REFINE_S = 0.07
-SETTLE_S = 0.3
+T_WAVE_SHARE = 0.5
+SETTLE_S = 0.3  # after the filters were seeded
 MEMORY_S = 5.0
 LEARNING_S = 2.0
+RETRY_S = 0.5
 RECENT_BEATS = 8
 FRACTION = 0.3  # threshold, as a fraction of the way from the noise's level to the beats'
+SEARCH_FRACTION = 0.15
 MISSED = 1.5  # search-back after so many RR intervals without a beat
-LOST_S = 2.1  # the slowest rate, 30 a minute, is one beat in 2 s
-CHUNK = 8192
-SHORT = 24  # blocks below this go sample by sample
+LIKE = 0.7  # correlation from which beats look alike; that of noise peaks is below 0.55 at the median
+UNLIKE = 0.6
+FEW_LIKE = 0.85  # where only two or three peaks are there to compare
+QUIET = 0.1  # noise level over beat level below which a strange shape does not count against a peak
+NOISE_SPAN = 0.3
+SHAPE_WEIGHT = 0.6
+LIKE_BONUS = 0.3
+OUTLIER = 3.0
+SURE = 0.9  # likeness that makes a beat of a peak of any size, when one is overdue
 
 
 @dataclass(frozen=True, slots=True)
 class HeartbeatSettings:
-    """``slowest``/``fastest`` (1/min): beats further apart, or closer, than this are not looked for.
+    """``slowest``/``fastest`` (1/min): heart rates outside are not looked for.
 
     ``averaged``: how many RR intervals the rate is the mean of.
     """
@@ -59,52 +61,31 @@ class HeartbeatSettings:
 
     def __post_init__(self) -> None:
         if not 20 <= self.slowest < self.fastest <= 250:
-            raise SettingsError(
-                "slowest and fastest must satisfy 20 <= slowest < fastest <= 250 beats a minute"
-            )
+            raise SettingsError("slowest and fastest must satisfy 20 <= slowest < fastest <= 250 (1/min)")
         if not (isinstance(self.averaged, int) and 1 <= self.averaged <= 60):
             raise SettingsError("averaged must be a whole number of RR intervals from 1 to 60")
 
 
-@dataclass(frozen=True, slots=True)
-class Peak:
-    """A candidate. ``value``: short-time amplitude in the narrow band; ``index``: where that peaks."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Beat:
+    """A peak of the short-time amplitude ``value`` at ``index``, and what the wide band shows there."""
 
     index: int
     value: float
-
-
-@lru_cache(maxsize=16)
-def delays(rate_hz: float) -> tuple[int, int]:
-    """Samples from an R peak to its peak in the wide band, and to the peak of the amplitude.
-
-    Measured on a model R wave: a Gaussian of 12 ms standard deviation (a QRS of about 80 ms).
-    """
-    n = round(rate_hz)
-    wave = np.exp(-0.5 * ((np.arange(2 * n) - n) / (0.012 * rate_hz)) ** 2)
-    wide, narrow, smooth = (CausalFilter(sos) for sos in _bands(rate_hz))
-    y = wide.process(wave)
-    z = narrow.process(y)
-    return int(np.argmax(y)) - n, int(np.argmax(smooth.process(z * z))) - n
-
-
-@lru_cache(maxsize=16)
-def _bands(rate_hz: float) -> tuple[Samples, Samples, Samples]:
-    if rate_hz < LEAST_RATE_HZ:
-        raise SamplingRateError(f"an ECG needs a sampling rate of 100 Hz or more, not {rate_hz:g} Hz")
-    return (
-        design_band(rate_hz, *WIDE_HZ, notch_hz=MAINS_HZ, notch_quality=MAINS_QUALITY),
-        design_band(rate_hz, *NARROW_HZ),
-        design_band(rate_hz, high_hz=SMOOTHING_HZ),
-    )
+    r_index: int
+    height: float
+    side: float
+    shape: Samples | None
 
 
 class HeartbeatDetector:
     """See the module's text; the contract is ``bridge.detectors.protocol.Detector``.
 
-    An event's values: ``rate`` (1/min, from the mean of the last ``averaged`` RR intervals), ``rr_ms`` (the
-    interval that this beat ends; not there on the first beat after a gap), ``amplitude`` (of the R peak from
-    3 to 35 Hz, in the channel's unit) and, over the last minute, ``sdnn_ms``, ``rmssd_ms``, ``pnn50``.
+    An event's values: ``rate`` (1/min, 60000 over the mean of the last ``averaged`` RR intervals), ``rr_ms``
+    (the interval that this beat ends; not there on the first beat after a gap), ``amplitude`` (height of R
+    within 3-35 Hz, in the channel's unit) and, once a minute has passed, ``sdnn_ms``, ``rmssd_ms``, ``pnn50``
+    of the last minute. ``confidence`` is the beat's likeness to those before it. Beats found by search-back
+    say so in ``note`` and come later than the declared latency.
     """
 
     def __init__(
@@ -115,15 +96,9 @@ class HeartbeatDetector:
         self.rate_hz = rate_hz
         self._channel = channels[0].name
         self._settings = settings
-        bands = _bands(rate_hz)
-        self._wide, self._narrow, self._smooth = (CausalFilter(sos) for sos in bands)
-        self._wide_delay, self._delay = delays(rate_hz)
-        self._apart = max(2, round(APART_S * rate_hz))
-        self._refine = max(2, round(REFINE_S * rate_hz))
-        self._refractory = round(min(REFRACTORY_S, 54 / settings.fastest) * rate_hz)
-        self._keep = self._apart + self._delay + self._refine + round(1.0 * rate_hz)
-        self._wide_past: Samples = np.zeros(self._keep + 4 * CHUNK)
-        self._energy_past: Samples = np.zeros(self._keep + 4 * CHUNK)
+        self._front = QrsFront(rate_hz)
+        self._refractory = round(min(REFRACTORY_S, 0.85 * 60 / settings.fastest) * rate_hz)
+        self._lost = round(1.05 * 60 / settings.slowest * rate_hz)
         self._trace: Trace | None = None
         self.reset()
 
@@ -136,29 +111,32 @@ class HeartbeatDetector:
         return self._trace
 
     def reset(self) -> None:
-        self._expected: int | None = None
+        self._front.reset()
         self._values: deque[float] = deque(maxlen=RECENT_BEATS)
         self._noise: deque[float] = deque(maxlen=RECENT_BEATS)
+        self._shapes: deque[Samples] = deque(maxlen=RECENT_BEATS)
+        self._likeness: deque[float] = deque(maxlen=RECENT_BEATS)
         self._intervals: deque[float] = deque(maxlen=max(RECENT_BEATS, self._settings.averaged))
         self._polarity = 0.0
         self._variability = Variability()
         self._learned = False
+        self._expected: int | None = None
         self._trace = None
         self._restart(0)
 
     def _restart(self, first: int) -> None:
-        """A gap: filters start anew, what was learnt of the levels stays."""
-        for item in (self._wide, self._narrow, self._smooth):
-            item.reset()
+        """A gap: filters start anew, what was learnt of the beats stays."""
+        self._front.restart(first)
         self._start = first  # index of the first sample of this stretch
-        self._filled = 0  # samples of it in the buffers
-        self._buffer_first = first  # index of the sample at the buffers' start
-        self._peaks: deque[Peak] = deque()  # of the last MEMORY_S
-        self._beat: Peak | None = None
-        self._r_index: int | None = None
-        self._deadline: int | None = None
+        self._peaks: deque[tuple[int, float]] = deque()  # index and amplitude, of the last MEMORY_S
+        self._last: Beat | None = None
+        self._calm = 0.0  # level of the noise when the last beat was found
+        self._small = False  # was the last overdue beat one that only its shape made a beat?
+        self._retry = 0
+        self._deadline = first + self._lost
 
     def flush(self) -> list[Detection]:
+        """A heartbeat has no duration: nothing is open."""
         return []
 
     def process(self, block: Block) -> list[Detection]:
@@ -166,206 +144,269 @@ class HeartbeatDetector:
         x = block.samples[:, 0]
         if x.shape[0] == 0:
             return found
-        out = np.full(len(x), np.nan)
+        conditioned = np.full(len(x), np.nan)
         if block.first != self._expected:
             self._restart(block.first)
         finite = np.isfinite(x)
         if finite.all():
-            self._run(x, block.first, found, out)
+            self._run(x, block.first, found, conditioned)
         else:
-            edges = np.flatnonzero(np.diff(finite)) + 1
-            starts = [0, *edges.tolist(), len(x)]
-            for start, stop in pairwise(starts):
+            edges = np.flatnonzero(finite[1:] != finite[:-1]) + 1
+            for start, stop in pairwise([0, *edges.tolist(), len(x)]):
                 if finite[start]:
-                    self._run(x[start:stop], block.first + start, found, out[start:stop])
+                    self._run(x[start:stop], block.first + start, found, conditioned[start:stop])
                 else:
                     self._restart(block.first + stop)
         self._expected = block.end
-        level = np.full(len(x), self._threshold() if self._learned else np.nan)
-        self._trace = Trace(block.first, out, level, np.full(len(x), np.nan))
+        upper = np.full(len(x), self._threshold(FRACTION, self._noise_level()) if self._learned else np.nan)
+        self._trace = Trace(block.first, conditioned, upper, np.full(len(x), np.nan))
         return found
 
-    def _run(self, x: Samples, first: int, found: list[Detection], out: Samples) -> None:
+    def _run(self, x: Samples, first: int, found: list[Detection], conditioned: Samples) -> None:
         """Finite samples in a row."""
         for start in range(0, len(x), CHUNK):
             part = x[start : start + CHUNK]
-            wide = self._wide.process(part)
-            narrow = self._narrow.process(wide)
-            energy = self._smooth.process(narrow * narrow)
-            out[start : start + CHUNK] = np.sqrt(np.maximum(energy, 0.0))
-            self._store(wide, energy)
-            end = first + start + len(part)
-            for index in self._dominant(len(part)):
-                self._decide(index, end, found)
-            self._advance(end, found)
-
-    def _store(self, wide: Samples, energy: Samples) -> None:
-        n = len(wide)
-        if self._filled + n > len(self._wide_past):
-            keep = min(self._filled, self._keep)
-            for past in (self._wide_past, self._energy_past):
-                past[:keep] = past[self._filled - keep : self._filled].copy()
-            self._buffer_first += self._filled - keep
-            self._filled = keep
-        self._wide_past[self._filled : self._filled + n] = wide
-        self._energy_past[self._filled : self._filled + n] = energy
-        self._filled += n
-
-    def _dominant(self, n: int) -> list[int]:
-        """Indices of the peaks that the last ``n`` samples decide, in order.
-
-        Larger than all within APART_S before, not smaller than all within APART_S after.
-        """
-        apart, past = self._apart, self._energy_past
-        first = max(apart, self._filled - n - apart)  # positions in the buffer
-        if n < SHORT:
-            peaks = []
-            for at in range(first, self._filled - apart):
-                value = past[at]
-                if (
-                    value > past[at - 1]
-                    and value >= past[at + 1]
-                    and value > past[at - apart : at].max()
-                    and value >= past[at + 1 : at + apart + 1].max()
-                ):
-                    peaks.append(at + self._buffer_first)
-            return peaks
-        from scipy.ndimage import maximum_filter1d
-
-        last = self._filled - apart
-        if last <= first:
-            return []
-        part = past[first - apart : self._filled]
-        largest = maximum_filter1d(part, 2 * apart + 1)[apart : apart + last - first]
-        ats = np.flatnonzero(part[apart : apart + last - first] == largest) + first
-        return [at + self._buffer_first for at in ats.tolist() if past[at] > past[at - apart : at].max()]
+            peaks, energy = self._front.process(part)
+            conditioned[start : start + CHUNK] = np.sqrt(np.maximum(energy, 0.0))
+            for index in peaks:
+                decided = index + self._front.apart
+                self._advance(decided, found)
+                self._decide(index, decided, found)
+            self._advance(first + start + len(part), found)
 
     def _advance(self, end: int, found: list[Detection]) -> None:
         """All samples before index ``end`` were seen: is a search-back due?"""
-        while self._deadline is not None and self._deadline < end:
+        while self._deadline < end:
             self._search_back(self._deadline, found)
 
-    def _threshold(self) -> float:
-        beats = median(self._values)
-        noise = min(median(self._noise), beats) if self._noise else 0.0
-        level = noise + FRACTION * (beats - noise)
-        if len(self._values) >= 2:  # two large beats in a row are a step of the amplitude
-            level = max(level, FRACTION * min(self._values[-1], self._values[-2]))
+    def _noise_level(self) -> float:
+        return min(median(self._noise), median(self._values)) if self._noise else 0.0
+
+    def _threshold(self, fraction: float, noise: float) -> float:
+        level = noise + fraction * (median(self._values) - noise)
+        if len(self._values) >= 2:  # two large beats in a row: the amplitude has stepped up
+            level = max(level, fraction * min(self._values[-1], self._values[-2]))
         return level
 
-    def _decide(self, index: int, end: int, found: list[Detection]) -> None:
-        decided = index + self._apart
-        self._advance(decided, found)
+    def _decide(self, index: int, decided: int, found: list[Detection]) -> None:
         if index - self._start < SETTLE_S * self.rate_hz:
             return
-        peak = Peak(index, sqrt(self._energy_past[index - self._buffer_first]))
-        if peak.value <= 0:
+        value = self._front.amplitude(index)
+        if value <= 0:
             return
-        self._peaks.append(peak)
-        while self._peaks[0].index < index - MEMORY_S * self.rate_hz:
+        self._peaks.append((index, value))
+        while self._peaks[0][0] < index - MEMORY_S * self.rate_hz:
             self._peaks.popleft()
         if not self._learned and not self._learn(decided):
             return
-        last = self._beat
+        last = self._last
         if last is not None:
             since = index - last.index
             if since < self._refractory:
                 return
-            if since < T_WAVE_S * self.rate_hz and peak.value < 0.5 * last.value:
+            if since < T_WAVE_S * self.rate_hz and value < T_WAVE_SHARE * last.value:
                 return
-        if peak.value > self._threshold():
-            self._accept(peak, decided, found)
-        else:
-            self._noise.append(peak.value)
+        noise = self._noise_level()
+        threshold = self._threshold(FRACTION, noise)
+        if value * (1.0 + LIKE_BONUS) > threshold:
+            beat = self._beat(index, value)
+            likeness = self._likeness_of(beat)
+            if value > OUTLIER * max(self._values):
+                if likeness < LIKE:
+                    return
+                self._rescale(value)
+            if value * self._weight(likeness, noise) > threshold:
+                self._accept(beat, likeness, decided, found)
+                return
+        self._noise.append(value)
+
+    def _beat(self, index: int, value: float) -> Beat:
+        r_index, height, side = self._front.place(index, self._polarity)
+        return Beat(index, value, r_index, height, side, self._front.shape(r_index))
+
+    def _likeness_of(self, beat: Beat) -> float:
+        """Second-best correlation with the last beats: one look-alike may be chance, or an artefact itself."""
+        if beat.shape is None or not self._shapes:
+            return 0.0
+        alike = sorted(float(np.dot(beat.shape, other)) for other in self._shapes)
+        return alike[-2] if len(alike) > 1 else alike[0]
+
+    def _weight(self, likeness: float, noise: float) -> float:
+        """What a peak's size is multiplied by: more for a look-alike, less for a strange one amid noise."""
+        if likeness > LIKE:
+            return 1.0 + LIKE_BONUS * (likeness - LIKE) / (1.0 - LIKE)
+        noisy = (noise / median(self._values) - QUIET) / NOISE_SPAN
+        share = SHAPE_WEIGHT * min(1.0, max(0.0, noisy))
+        return 1.0 - share * min(1.0, max(0.0, (LIKE - likeness) / LIKE))
+
+    def _rescale(self, value: float) -> None:
+        """The amplitude has stepped: ``value`` is what a beat has now."""
+        factor = value / median(self._values)
+        self._values.clear()
+        self._values.append(value)
+        noise = [factor * item for item in self._noise]
+        self._noise.clear()
+        self._noise.extend(noise)
 
     def _learn(self, decided: int) -> bool:
-        """Levels from the peaks of the last seconds; False while they do not look like beats."""
-        if decided - self._start < LEARNING_S * self.rate_hz or len(self._peaks) < 3:
+        """Levels and shapes from the largest peaks of the last seconds, if those look alike."""
+        if decided - self._start < LEARNING_S * self.rate_hz or decided < self._retry:
             return False
-        ranked = sorted(peak.value for peak in self._peaks)
+        self._retry = decided + round(RETRY_S * self.rate_hz)
+        ranked = sorted(value for _, value in self._peaks)
+        if len(ranked) < 2:
+            return False
         limit = 0.4 * ranked[-2]
-        beats = [peak.value for peak in self._peaks if peak.value >= limit]
-        if len(beats) < 2:
+        beats: list[Beat] = []
+        for index, value in self._peaks:
+            if value < limit:
+                continue
+            if beats and index - beats[-1].index < T_WAVE_S * self.rate_hz:
+                if index - beats[-1].index < self._refractory or value < T_WAVE_SHARE * beats[-1].value:
+                    continue
+            beats.append(self._beat(index, value))
+        alike = _likenesses([beat.shape for beat in beats if beat.shape is not None])
+        if len(alike) < 2 or median(alike) < (LIKE if len(alike) > 3 else FEW_LIKE):
             return False
-        self._values.clear()
-        self._values.extend(beats[-RECENT_BEATS:])
-        self._noise.clear()
-        self._noise.extend([peak.value for peak in self._peaks if peak.value < limit][-RECENT_BEATS:])
+        for kept in (self._values, self._shapes, self._noise, self._likeness):
+            kept.clear()
+        self._values.extend(beat.value for beat in beats)
+        self._shapes.extend(beat.shape for beat in beats if beat.shape is not None)
+        self._noise.extend(value for _, value in self._peaks if value < limit)
+        self._likeness.extend(alike)
         self._learned = True
+        self._deadline = decided + self._lost
         return True
 
     def _search_back(self, now: int, found: list[Detection]) -> None:
-        last = self._beat
-        assert last is not None
-        limit = 0.5 * self._threshold()
-        missed = [
-            peak
-            for peak in self._peaks
-            if peak.index > last.index + T_WAVE_S * self.rate_hz and peak.value > limit
-        ]
-        if missed:
-            best = max(missed, key=lambda peak: peak.value)
-            self._accept(best, now, found, searched=True)
-        elif now - last.index >= LOST_S * self.rate_hz:
-            self._learned = False  # the amplitude has changed
-            self._beat = self._r_index = self._deadline = None
-        else:
-            self._deadline = last.index + round(LOST_S * self.rate_hz)
+        last = self._last
+        if not self._learned:
+            self._deadline = now + self._lost
+            return
+        if last is not None:
+            missed = self._missed(last)
+            if missed is not None:
+                beat, likeness = missed
+                self._accept(beat, likeness, now, found, searched=True)
+                return
+            if now < last.index + self._lost:
+                self._deadline = last.index + self._lost
+                return
+        # Nothing for longer than the slowest heart: the amplitude has changed, or the electrode is off.
+        self._last = None
+        self._deadline = now + self._lost
+        since = now - self._lost
+        while self._peaks and self._peaks[0][0] < since:
+            self._peaks.popleft()
+        self._learned = False
+        self._retry = 0
 
-    def _accept(self, peak: Peak, decided: int, found: list[Detection], searched: bool = False) -> None:
-        r_index, amplitude = self._place(peak)
-        values = {"amplitude": amplitude}
-        if self._r_index is not None:
-            rr_ms = (r_index - self._r_index) / self.rate_hz * 1000
+    def _missed(self, last: Beat) -> tuple[Beat, float] | None:
+        """The most beat-like of the peaks since the last beat, if one is."""
+        earliest = last.index + T_WAVE_S * self.rate_hz
+        limit = self._threshold(SEARCH_FRACTION, self._calm)
+        best: tuple[float, Beat, float] | None = None
+        for index, value in self._peaks:
+            if index <= earliest:
+                continue
+            beat = self._beat(index, value)
+            likeness = self._likeness_of(beat)
+            if value > OUTLIER * max(self._values) and likeness < LIKE:
+                continue
+            score = value * self._weight(likeness, self._calm)
+            if (score > limit or likeness > SURE) and (best is None or score > best[0]):
+                best = score, beat, likeness
+        if best is None:
+            return None
+        score, beat, likeness = best
+        if score <= limit:  # twice in a row: the amplitude has stepped down
+            if self._small:
+                self._rescale(beat.value)
+            self._small = not self._small
+        else:
+            self._small = False
+        return beat, likeness
+
+    def _accept(
+        self, beat: Beat, likeness: float, decided: int, found: list[Detection], searched: bool = False
+    ) -> None:
+        last = self._last
+        self._small &= searched
+        self._calm = self._noise_level()
+        rr_ms = None
+        if last is not None:
+            if beat.r_index <= last.r_index:
+                return
+            rr_ms = (beat.r_index - last.r_index) / self.rate_hz * 1000
             self._intervals.append(rr_ms)
-            values["rr_ms"] = rr_ms
-            self._variability.add(r_index / self.rate_hz, rr_ms)
+            self._variability.add(beat.r_index / self.rate_hz, rr_ms)
         else:
             self._variability.interrupt()
-        self._values.append(peak.value)
-        self._beat, self._r_index = peak, r_index
+        self._last = beat
+        self._polarity += 0.2 * (beat.side - self._polarity)
+        self._values.append(beat.value)
+        if beat.shape is not None:
+            self._shapes.append(beat.shape)
+        self._likeness.append(likeness)
         usual_ms = median(list(self._intervals)[-RECENT_BEATS:]) if self._intervals else 1000.0
-        wait = min(round(MISSED * usual_ms / 1000 * self.rate_hz), round(LOST_S * self.rate_hz))
-        self._deadline = max(decided + 1, peak.index + wait + self._apart)
-        if not self._intervals:
-            return
+        wait = min(round(MISSED * usual_ms / 1000 * self.rate_hz), self._lost)
+        self._deadline = max(decided + 1, beat.index + wait + self._front.apart)
+        if self._intervals:
+            self._tell(beat, likeness, rr_ms, decided, searched, found)
+        if self._unlike():
+            self._learned = False
+            self._retry = 0
+
+    def _unlike(self) -> bool:
+        """Do the last beats no longer look like beats? Ectopic ones among normal ones still do."""
+        if len(self._likeness) < RECENT_BEATS:
+            return False
+        return median(self._likeness) < UNLIKE and sorted(self._likeness)[-3] < LIKE
+
+    def _tell(
+        self,
+        beat: Beat,
+        likeness: float,
+        rr_ms: float | None,
+        decided: int,
+        searched: bool,
+        found: list[Detection],
+    ) -> None:
         rate = 60000 / fmean(list(self._intervals)[-self._settings.averaged :])
-        values["rate"] = rate
+        values = {"rate": rate, "amplitude": beat.height}
+        if rr_ms is not None:
+            values["rr_ms"] = rr_ms
         figures = self._variability.figures
         if figures is not None:
             values.update(sdnn_ms=figures.sdnn_ms, rmssd_ms=figures.rmssd_ms, pnn50=figures.pnn50)
-        known_s = decided / self.rate_hz
+        onset_s, decided_s = beat.r_index / self.rate_hz, decided / self.rate_hz
+        confidence = round(min(1.0, max(0.0, likeness)), 2)
         note = "found by looking back" if searched else ""
         found.append(
             Event(
                 "heartbeat",
                 "instant",
-                r_index / self.rate_hz,
-                known_s,
+                onset_s,
+                decided_s,
                 self._channel,
                 values,
-                1.0,
+                confidence,
                 self.name,
                 note,
             )
         )
-        found.append(Level("heart-rate", known_s, rate, self._channel, self.name))
+        found.append(Level("heart-rate", decided_s, rate, self._channel, self.name))
 
-    def _place(self, peak: Peak) -> tuple[int, float]:
-        """Index of the R peak and its height; on the side (up or down) where R usually is."""
-        centre = peak.index - self._delay + self._wide_delay - self._buffer_first
-        low = max(0, centre - self._refine)
-        window = self._wide_past[low : centre + self._refine + 1]
-        up, down = int(np.argmax(window)), int(np.argmin(window))
-        height, depth = float(window[up]), -float(window[down])
-        total = height + depth
-        side = (height - depth) / total if total > 0 else 0.0
-        self._polarity += 0.2 * (side - self._polarity)
-        upwards = side > 0 if abs(side) > 0.3 else self._polarity >= 0
-        at = up if upwards else down
-        index = low + at + self._buffer_first - self._wide_delay
-        least = self._start if self._r_index is None else self._r_index + 1
-        return max(index, least), height if upwards else depth
+
+def _likenesses(shapes: Sequence[Samples]) -> list[float]:
+    """For each shape its second-best correlation with the others (the best where there are two or three)."""
+    if len(shapes) < 2:
+        return []
+    rank = 2 if len(shapes) > 3 else 1
+    return [
+        sorted(float(np.dot(shape, other)) for other in shapes if other is not shape)[-rank]
+        for shape in shapes
+    ]
 
 
 def create(
