@@ -37,6 +37,8 @@ _WIDE_SHARE_PER_S = 2.0
 # Height needed over the noise (median change over 50 ms), with blinks known and without.
 _OVER_NOISE = 8.0
 _OVER_NOISE_UNKNOWN = 12.0
+# The least blink a closure is measured by, over the noise.
+_CLOSING_OVER_NOISE = 12.0
 # Muscle activity beyond the usual, as a share of the pulse's height: clenched jaws make pulses of any shape.
 _ROUGH_SHARE = 0.4
 # A deliberate blink without a profile: this much higher than the typical one. Spontaneous blinks of the
@@ -189,8 +191,10 @@ class BlinkDetector:
             if sign == scale.polarity and self._ready() and pulse.height >= self._needed(pulse):
                 out.append(self._blink(n, pulse))
             scale.learn(n, pulse, sign)
-        known = self._ready() and rough <= _ROUGH_SHARE * scale.typical
-        for edge, onset in self._closure.step(n, scale.polarity * y, scale.typical if known else 0.0):
+        height = 0.0
+        if scale.typical and self._ready() and rough <= _ROUGH_SHARE * scale.typical:
+            height = max(scale.typical, _CLOSING_OVER_NOISE * scale.noise)
+        for edge, onset in self._closure.step(n, scale.polarity * y, height):
             out.append(self._closing(edge, onset, n))
 
     def _ready(self) -> bool:

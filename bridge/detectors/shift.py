@@ -34,14 +34,14 @@ _DRIFT_S = 10.0
 # The 40 % quantile of |x| of a normal distribution is 0.524 SD; shifts take less than the rest of the time.
 _QUANTILE = 0.4
 _SD_PER_QUANTILE = 1 / 0.524
-_OVER_NOISE = 3.5
+_OVER_NOISE = 3.3
 # Against bursts of noise: the step over the standard deviation of the samples before it.
 _OVER_LOCAL_NOISE = 3.0
 # Share of the person's usual (median) shift.
 _SHARE = 0.3
 # While usual shifts are not this much above what the noise allows, or none is known, be stricter.
 _CLEAR = 2.0
-_UNCLEAR = 1.6
+_UNCLEAR = 1.5
 # A movement counts as over when the difference grows by less than this share in 12 ms, or after 60 ms.
 _SETTLED_SHARE = 0.06
 _SETTLED_S = 0.012
@@ -148,6 +148,11 @@ class ShiftFinder:
         self._blocks = 0
         self._recent: deque[float] = deque(maxlen=self._settled + 1)
         self._side = 0
+        self._crossed = 0
+        self._armed_at = -1
+        self._told = self._learnt = False
+        self._steepest = 0.0
+        self._lowest = math.inf
         self._told_until = -1
         self.step_height = 0.0
 
@@ -234,31 +239,37 @@ class ShiftFinder:
                 return None
             self._side = sign
             self._crossed = n
-            self._told = self._learnt = False
-            self._steepest = 0.0
+            self._arm()
         steep = sign * (self._sum_late - self._sum_early) / self._steep
         if self._told:
             # The windows still fill with the shift that was told; only what rises after that is another one.
-            if n - self._crossed <= self._after + self._moving:
+            if n - self._armed_at <= self._after + self._moving:
                 return None
             self._lowest = min(self._lowest, size)
             if size < self._lowest + self.least:
                 return None
-            self._told = self._learnt = False
             self._crossed = n
-            self._steepest = 0.0
+            self._arm()
         self._steepest = max(self._steepest, steep)
-        growth = size - sign * self._recent[0]
-        if growth > _SETTLED_SHARE * size and n - self._crossed < self._latest:
-            return None
         if size < self.least:
             if not self._learnt and n - self._crossed >= self._latest:
                 self._learnt = True
                 self._learn(size)
             return None
+        if self._armed_at < 0:
+            self._armed_at = n
+        growth = size - sign * self._recent[0]
+        if growth > _SETTLED_SHARE * size and n - self._armed_at < self._latest:
+            return None
         self._told = True
-        self._lowest = math.inf
         return self._shift(n, sign, size)
+
+    def _arm(self) -> None:
+        """A step begins that has not been told."""
+        self._told = self._learnt = False
+        self._armed_at = -1
+        self._steepest = 0.0
+        self._lowest = math.inf
 
     def _shift(self, n: int, sign: int, size: float) -> Shift | None:
         z = np.array(self._z)
@@ -279,5 +290,9 @@ class ShiftFinder:
         return Shift(start, amplitude, velocity, size / self.least)
 
     def _learn(self, height: float) -> None:
+        """The usual shift: the median of those that reach 0.3 of a high one, which is never the highest."""
         self._heights.append(height)
-        self.typical = sorted(self._heights)[len(self._heights) // 2]
+        ranked = sorted(self._heights)
+        high = ranked[-1 - max(1, len(ranked) // 6)] if len(ranked) > 1 else ranked[0]
+        strong = [each for each in ranked if each >= 0.3 * high]
+        self.typical = strong[len(strong) // 2]

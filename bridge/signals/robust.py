@@ -126,7 +126,8 @@ class Roughness:
     """How much fast activity, muscle above all, a line carries beyond its usual: mean |second difference|.
 
     The difference spans 5 ms and is averaged over 0.15 s; the usual is the 30 % quantile of the last 30 s, so
-    steady hum is part of it. White noise of 1 SD reads about 2.
+    steady hum is part of it; less than twice the usual counts as none, for hum beats with the sampling rate.
+    White noise of 1 SD reads about 2.
     """
 
     def __init__(self, rate_hz: float) -> None:
@@ -146,7 +147,7 @@ class Roughness:
         self.restart()
 
     def step(self, value: float) -> float:
-        """Take one sample; the excess over the usual, 0 for the first second."""
+        """Take one sample; the excess over the usual, 0 in the first second."""
         recent = self._recent
         recent.append(value)
         if len(recent) <= 2 * self._lag:
@@ -157,4 +158,5 @@ class Roughness:
         if self._phase >= self._every:
             self._phase = 0
             self._usual.add(self._mean)
-        return max(0.0, self._mean - self._usual.value) if len(self._usual) >= 20 else 0.0
+        usual = self._usual.value
+        return self._mean - usual if len(self._usual) >= 20 and self._mean > 2 * usual else 0.0
