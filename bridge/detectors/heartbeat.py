@@ -1,8 +1,9 @@
 """Heartbeats from an ECG: R peaks, RR intervals, heart rate and its variability.
 
 Streaming and causal. Peaks of the QRS band's short-time amplitude are compared with a threshold between the
-levels of the last beats and of the peaks between them. Refractory period, T-wave rule and search-back are those
-of Pan & Tompkins 1985, running medians as levels those of Hamilton & Tompkins 1986 (from memory). Beyond them:
+levels of the last beats and of the peaks between them. Refractory period, T-wave rule and search-back are
+those of Pan & Tompkins 1985, running medians as levels those of Hamilton & Tompkins 1986 (from memory).
+Beyond them:
 
 - heartbeats look alike and noise does not: until the largest peaks of the last seconds resemble one another
   nothing is told, and nothing when the last beats no longer do;
@@ -121,6 +122,7 @@ class HeartbeatDetector:
         self._variability = Variability()
         self._learned = False
         self._expected: int | None = None
+        self._final = 0.0
         self._trace = None
         self._restart(0)
 
@@ -136,8 +138,16 @@ class HeartbeatDetector:
         self._deadline = first + self._lost
 
     def flush(self) -> list[Detection]:
-        """A heartbeat has no duration: nothing is open."""
-        return []
+        """The stream has ended: tell a beat that the last samples hold, as if the last value stayed."""
+        found: list[Detection] = []
+        end = self._expected
+        if end is not None and end > self._start:
+            peaks, _ = self._front.process(np.full(2 * self._front.apart, self._final))
+            for index in peaks:
+                if self._front.place(index, self._polarity)[0] < end:
+                    self._decide(index, end - 1, found)
+        self._expected = None
+        return found
 
     def process(self, block: Block) -> list[Detection]:
         found: list[Detection] = []
@@ -158,6 +168,7 @@ class HeartbeatDetector:
                 else:
                     self._restart(block.first + stop)
         self._expected = block.end
+        self._final = float(x[-1])
         upper = np.full(len(x), self._threshold(FRACTION, self._noise_level()) if self._learned else np.nan)
         self._trace = Trace(block.first, conditioned, upper, np.full(len(x), np.nan))
         return found
@@ -199,13 +210,8 @@ class HeartbeatDetector:
             self._peaks.popleft()
         if not self._learned and not self._learn(decided):
             return
-        last = self._last
-        if last is not None:
-            since = index - last.index
-            if since < self._refractory:
-                return
-            if since < T_WAVE_S * self.rate_hz and value < T_WAVE_SHARE * last.value:
-                return
+        if self._last is not None and self._too_soon(index, value, self._last):
+            return
         noise = self._noise_level()
         threshold = self._threshold(FRACTION, noise)
         if value * (1.0 + LIKE_BONUS) > threshold:
@@ -220,12 +226,19 @@ class HeartbeatDetector:
                 return
         self._noise.append(value)
 
+    def _too_soon(self, index: int, value: float, last: Beat) -> bool:
+        """Within the refractory period, or a T wave."""
+        since = index - last.index
+        return since < self._refractory or (
+            since < T_WAVE_S * self.rate_hz and value < T_WAVE_SHARE * last.value
+        )
+
     def _beat(self, index: int, value: float) -> Beat:
         r_index, height, side = self._front.place(index, self._polarity)
         return Beat(index, value, r_index, height, side, self._front.shape(r_index))
 
     def _likeness_of(self, beat: Beat) -> float:
-        """Second-best correlation with the last beats: one look-alike may be chance, or an artefact itself."""
+        """Second-best correlation with the last beats: a single look-alike may be chance."""
         if beat.shape is None or not self._shapes:
             return 0.0
         alike = sorted(float(np.dot(beat.shape, other)) for other in self._shapes)
@@ -261,9 +274,8 @@ class HeartbeatDetector:
         for index, value in self._peaks:
             if value < limit:
                 continue
-            if beats and index - beats[-1].index < T_WAVE_S * self.rate_hz:
-                if index - beats[-1].index < self._refractory or value < T_WAVE_SHARE * beats[-1].value:
-                    continue
+            if beats and self._too_soon(index, value, beats[-1]):
+                continue
             beats.append(self._beat(index, value))
         alike = _likenesses([beat.shape for beat in beats if beat.shape is not None])
         if len(alike) < 2 or median(alike) < (LIKE if len(alike) > 3 else FEW_LIKE):
@@ -332,7 +344,10 @@ class HeartbeatDetector:
     ) -> None:
         last = self._last
         self._small &= searched
-        self._calm = self._noise_level()
+        if not searched:
+            self._calm = self._noise_level()
+        elif beat.value in self._noise:
+            self._noise.remove(beat.value)
         rr_ms = None
         if last is not None:
             if beat.r_index <= last.r_index:
@@ -422,7 +437,7 @@ TYPE = DetectorType(
     events=("heartbeat",),
     levels=("heart-rate",),
     many_channels=False,
-    latency_s=0.4,
+    latency_s=1.9,  # by search-back; else below 0.4
     version=1,
     settings=HeartbeatSettings,
     create=create,

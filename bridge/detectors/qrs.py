@@ -1,13 +1,14 @@
 """Where QRS complexes may be: conditioning of an ECG, its short-time amplitude, the peaks of that.
 
-The 8-20 Hz part of an ECG is where a QRS complex stands out most from P and T waves (Elgendi, Jonkman & De Boer
-2010, from memory); its smoothed square is compared. The R peak itself is looked for in a wider band.
+The 8-20 Hz part of an ECG is where a QRS complex stands out most from P and T waves (Elgendi, Jonkman & De
+Boer 2010, from memory); its smoothed square is compared. The R peak itself is looked for in a wider band.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from functools import lru_cache
+from math import sqrt
 
 import numpy as np
 
@@ -205,7 +206,7 @@ class QrsFront:
 
     def amplitude(self, index: int) -> float:
         """Short-time amplitude at an index, in the signal's unit."""
-        return float(max(self._energy_past[index - self._origin], 0.0)) ** 0.5
+        return sqrt(max(float(self._energy_past[index - self._origin]), 0.0))
 
     def place(self, index: int, polarity: float) -> tuple[int, float, float]:
         """Of the peak at ``index``: its R peak's index, height, and side (-1 down .. 1 up).
