@@ -106,8 +106,12 @@ def costs(table_: Table, cost: Cost, held_out: int | None = None) -> Samples:
     return np.convolve(padded, _KERNEL, mode="valid")
 
 
-def cheapest(values: Samples) -> int:
-    """The middle of the plateau round the least cost: as far as can be from trouble on both sides."""
+def cheapest(values: Samples, own: int | None = None) -> int:
+    """Of the plateau round the least cost the middle, as far as can be from trouble on both sides.
+
+    With ``own``, the rung that the detector has by itself, the one nearest to it: few acts are no reason to
+    leave what holds for many people.
+    """
     least = int(np.argmin(values))
     level = values[least] + 1e-9
     low = high = least
@@ -115,17 +119,17 @@ def cheapest(values: Samples) -> int:
         low -= 1
     while high < len(values) - 1 and values[high + 1] <= level:
         high += 1
-    return (low + high) // 2
+    return (low + high) // 2 if own is None else min(high, max(low, own))
 
 
-def cross_validated(table_: Table, cost: Cost) -> Held:
+def cross_validated(table_: Table, cost: Cost, own_rung: int | None = None) -> Held:
     """Choose on all folds but one, count on that one; each in turn."""
     hits = false = 0
     for fold in range(table_.false.shape[1]):
         own = table_.act_fold == fold
         if own.all():
             continue
-        rung = cheapest(costs(table_, cost, fold))
+        rung = cheapest(costs(table_, cost, fold), own_rung)
         hits += int(table_.found[rung, own].sum())
         false += int(table_.false[rung, fold])
     return Held(hits, table_.found.shape[1], false, float(table_.minutes.sum()))

@@ -90,7 +90,7 @@ def fit(
         ratio=ratio,
         setting=chosen.ladder.setting,
         unit=measured.unit,
-        threshold=_drawn(chosen.ladder, settings),
+        threshold=_drawn(chosen.ladder, settings, measured),
         acts_sizes=tuple(acts),
         other_sizes=tuple(others),
         curve=_curve(chosen.ladder, chosen.table),
@@ -133,8 +133,8 @@ class _Chosen:
 
 def _choose(ladder: Ladder, trials: Sequence[Trial], labels: Labels, cost: Cost) -> _Chosen:
     whole = table(trials, labels)
-    held = cross_validated(whole, cost)
-    rung = cheapest(costs(whole, cost))
+    held = cross_validated(whole, cost, ladder.own)
+    rung = cheapest(costs(whole, cost), ladder.own)
     return _Chosen(ladder, rung, trials[rung], held, _cost_of(held, cost), whole)
 
 
@@ -200,12 +200,12 @@ def _latency(trial: Trial) -> tuple[float, float] | None:
     return (float(np.median(delays)), float(np.quantile(delays, 0.95))) if delays else None
 
 
-def _drawn(ladder: Ladder, settings: dict[str, Any]) -> float | None:
+def _drawn(ladder: Ladder, settings: dict[str, Any], measured: Measured) -> float | None:
     """The threshold as a size of acts, where it is one."""
     value = settings.get(ladder.setting)
     if value is None or ladder.scale is None:
         return None
-    return float(value) * ladder.scale + float(settings.get("rest", 0.0))
+    return float(value) * ladder.scale + measured.details.get("rest", 0.0)
 
 
 def _curve(ladder: Ladder, whole: Table) -> tuple[tuple[float, float, float], ...]:

@@ -230,15 +230,19 @@ _NOTHING = Prediction(0, 0, 0, 0.0)
 def _check_settings(name: str, part: Placed, settings: Mapping[str, Any]) -> None:
     type_ = DETECTORS[name]
     placed = part.mapping(tuple(item.name for item in fields(type_.settings)))
-    for key, value in settings.items():
+
+    def problem(given: Mapping[str, Any]) -> str:
         try:
-            settings_from(type_.settings, {key: value})
+            settings_from(type_.settings, given)
         except SettingsError as error:
-            raise placed[key].error(str(error)) from error
-    try:
-        settings_from(type_.settings, settings)
-    except SettingsError as error:
-        raise part.error(str(error)) from error
+            return str(error)
+        return ""
+
+    what = problem(settings)
+    if what:
+        # The one without which all is well is the one that is wrong; it may be wrong only beside another.
+        guilty = (key for key in settings if not problem({k: v for k, v in settings.items() if k != key}))
+        raise placed.get(next(guilty, ""), part).error(what)
 
 
 def _channel(part: Placed) -> Channel:

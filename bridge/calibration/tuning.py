@@ -34,6 +34,7 @@ class Ladder:
     values: Sequence[float]
     rungs: Sequence[Mapping[str, Any]]
     scale: float | None = None
+    own: int | None = None  # the rung that is the detector's own setting, where there is one
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
     ladders = [Ladder(setting, heights, [{"polarity": polarity, setting: height} for height in heights], 1.0)]
     if not deliberate:
         rungs = [{"polarity": polarity, "strictness": factor} for factor in _FACTORS]
-        ladders.append(Ladder("strictness", _FACTORS, rungs))
+        ladders.append(Ladder("strictness", _FACTORS, rungs, own=_FACTORS.index(1.0)))
     return Measured(
         settings={"polarity": polarity},
         ladders=ladders,
@@ -149,7 +150,9 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     rungs = [fixed | {f"{axis}_threshold": usual[axis] * share for axis in usual} for share in _LADDER]
     ladders = [
         Ladder(f"{main}_threshold", heights, rungs, 1.0),
-        Ladder("strictness", _FACTORS, [fixed | {"strictness": factor} for factor in _FACTORS]),
+        Ladder(
+            "strictness", _FACTORS, [fixed | {"strictness": f} for f in _FACTORS], own=_FACTORS.index(1.0)
+        ),
     ]
     lenient = starts(run(fixed | {f"{axis}_threshold": 0.25 * usual[axis] for axis in usual}), kinds_used)
     return Measured(
@@ -163,18 +166,20 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     )
 
 
-_ON_FRACTIONS = tuple(float(x) for x in np.geomspace(0.1, 0.8, 17))
+_MOST_FRACTION = 0.85
+_ON_FACTORS = tuple(float(2 ** (k / 6)) for k in range(-8, 11))  # of the detector's own, which is one
 
 
-def _fractions(on: float) -> dict[str, float]:
-    """The start's fraction, and the detector's other ones in the proportion they have by default."""
+def _fractions() -> list[dict[str, float]]:
+    """The detector's fractions from lenient to strict, in the proportion they have by default."""
     defaults = DETECTORS["contraction"].settings()
-    own = {item.name: getattr(defaults, item.name) for item in fields(defaults)}
-    return {
-        name: float(value) * on / float(own["on_fraction"])
-        for name, value in own.items()
-        if name.endswith("_fraction")
+    own = {
+        item.name: float(getattr(defaults, item.name))
+        for item in fields(defaults)
+        if item.name.endswith("_fraction")
     }
+    scaled = [{name: value * factor for name, value in own.items()} for factor in _ON_FACTORS]
+    return [group for group in scaled if group["on_fraction"] <= _MOST_FRACTION]
 
 
 def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
@@ -210,11 +215,12 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
     maxima = _held(first, [act for act in labels.acts if act.strength == "maximum"], delay_s, 0.95)
     fixed: dict[str, Any] = {"mvc": max(maxima)} if maxima else {}
     warnings = () if maxima else ("no maximum voluntary contraction was recorded: levels have no scale",)
-    rungs = [fixed | _fractions(on) for on in _ON_FRACTIONS]
+    rungs = [fixed | group for group in _fractions()]
+    values = [float(rung["on_fraction"]) for rung in rungs]
     lenient = _with_peaks(run(rungs[0]))
     return Measured(
         settings=fixed,
-        ladders=[Ladder("on_fraction", _ON_FRACTIONS, rungs, usual - rest)],
+        ladders=[Ladder("on_fraction", values, rungs, usual - rest, _ON_FACTORS.index(1.0))],
         unit=unit,
         size="amplitude",
         lenient=lenient if len(answered(labels, lenient, reaction)) >= len(found) else events,
