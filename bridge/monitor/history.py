@@ -116,6 +116,7 @@ class History:
     def _write(self, table: Samples) -> None:
         if len(table) == 0:
             return
+        table[~np.isfinite(table)] = np.nan  # a threshold is infinite while a detector learns
         if self.parts == 1:
             columns = table.T[:, np.newaxis, :]
         else:

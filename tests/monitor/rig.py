@@ -112,7 +112,7 @@ class Rig:
         self._height_uv = height_uv
         self._pulses.append(self.first)
 
-    def step(self, size: int = BLOCK) -> None:
+    def step(self, size: int = BLOCK, *, live: bool = True) -> None:
         """One block from its arrival to the page, as the daemon does it."""
         samples = self.person.generate(size)
         at = np.arange(self.first, self.first + size)
@@ -121,7 +121,7 @@ class Rig:
             phase = (at - begin) / (0.3 * self.info.rate)
             inside = (phase >= 0) & (phase <= 1)
             samples[inside, 0] += self._height_uv * 0.5 * (1 - np.cos(2 * np.pi * phase[inside]))
-        received = time.monotonic()
+        received = time.monotonic() if live else None
         block = Block(samples, self.first, received)
         self.first += size
         outcome = self.pipeline.process(block)
@@ -135,7 +135,7 @@ class Rig:
     def past(self, seconds: float) -> None:
         """As if it had run for so long already."""
         for _ in range(round(seconds * self.info.rate / BLOCK)):
-            self.step()
+            self.step(live=False)
 
     async def live(self) -> None:
         """Blocks by the clock, for ever. Latency: from when a block is due to when it is through."""

@@ -148,3 +148,13 @@ def test_the_rate_is_measured_by_the_hosts_clock() -> None:
     for k in range(600):
         history.add(Block(np.zeros((5, 1)), 5 * k, received=100 + k * 5 / 249.0))
     assert history.measured_hz == pytest.approx(249.0, rel=1e-3)
+
+
+def test_an_infinite_threshold_is_no_value() -> None:
+    history = History(info(100), 1)
+    viewer = Viewer()
+    viewer.trace = Trace(0, np.ones(5), np.full(5, np.inf), np.full(5, -np.inf))
+    history.add(Block(np.ones((5, 1)), 0), [viewer])  # type: ignore[list-item]
+    kept = columns(history)
+    assert np.isfinite(kept[1]).all()
+    assert np.isnan(kept[2:]).all()

@@ -1,6 +1,6 @@
 // Sample time as it runs on, frame by frame, so that traces glide between the packets that carry them.
 
-const BEHIND_S = 0.045; // one packet late, so that there is always something to show
+const BEHIND_S = 0.035; // one packet late, so that there is always something to show
 const SNAP_S = 0.6;
 
 export class Clock {

@@ -1,7 +1,8 @@
 // The same events and actions as a list: for reading, for screen readers, and to jump to a moment.
 import { clock, edge, element, result } from "./words.js";
 
-const MOST = 40;
+const MOST = 60;
+const MOST_BEATS = 20;
 const $ = (id) => document.getElementById(id);
 
 export class Happened {
@@ -10,6 +11,9 @@ export class Happened {
     this.items = new Map(); // event id -> its item
     this.waiting = [];
     this.planned = false;
+    const choice = $("happened-show");
+    choice.onchange = () => { $("happened").dataset.show = choice.value; };
+    choice.onchange();
   }
 
   clear() {
@@ -40,11 +44,17 @@ export class Happened {
       if (entry.is === "event") list.prepend(this.event(entry));
       else this.action(entry, list);
     }
-    while (list.children.length > MOST) {
-      this.items.delete(Number(list.lastChild.dataset.id));
-      list.lastChild.remove();
-    }
+    // Heartbeats come most often; they must not push the rest out.
+    this.trim([...list.querySelectorAll("li[data-kind='heartbeat']")], MOST_BEATS);
+    this.trim([...list.children], MOST);
     if (list.children.length) $("happened-empty").hidden = true;
+  }
+
+  trim(items, most) {
+    for (const item of items.slice(most)) {
+      this.items.delete(Number(item.dataset.id));
+      item.remove();
+    }
   }
 
   event(entry) {

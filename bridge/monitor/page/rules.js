@@ -14,7 +14,7 @@ export function showRules({ file, rules, problems }) {
   }));
   const box = $("rules-problems");
   box.hidden = problems.length === 0;
-  $("rules-flag").textContent = problems.length ? " · change refused" : "";
+  $("rules-flag").hidden = problems.length === 0;
   box.querySelector("ul").replaceChildren(...problems.map((line) => element("li", "", line)));
 }
 

@@ -125,7 +125,12 @@ export class Tune {
     this.ask(false);
   }
 
-  refused(reason) { $("tune-said").textContent = reason; }
+  refused(reason) {
+    $("tune-said").textContent = reason;
+    this.explained = true;
+    if (this.past.at(-1)?.kept) this.past.pop();
+    this.buttons();
+  }
 
   ask(fresh) {
     if (!this.current || $("tune").hidden) return;
@@ -141,9 +146,11 @@ export class Tune {
     if (answer.id !== this.number) return;
     if (answer.error) {
       $("tune-said").textContent = answer.error;
+      this.explained = true;
       return;
     }
-    if (this.hello.can_keep) $("tune-said").textContent = "";
+    if (this.explained) $("tune-said").textContent = "";
+    this.explained = false;
     this.answer = answer;
     const { before, after } = answer;
     const gone = before.filter((e) => e.changed);
