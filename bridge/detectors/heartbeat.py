@@ -46,6 +46,8 @@ NOISE_SPAN = 0.3
 SHAPE_WEIGHT = 0.6
 LIKE_BONUS = 0.3
 OUTLIER = 3.0
+SMALLEST = 1e-6  # a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
+LARGEST = 1e15  # what lies beyond is no measurement, and its square would stay in the filters for ever
 SURE = 0.9  # likeness that makes a beat of a peak of any size, when one is overdue
 
 
@@ -157,13 +159,13 @@ class HeartbeatDetector:
         conditioned = np.full(len(x), np.nan)
         if block.first != self._expected:
             self._restart(block.first)
-        finite = np.isfinite(x)
-        if finite.all():
+        usable = np.abs(x) < LARGEST
+        if usable.all():
             self._run(x, block.first, found, conditioned)
         else:
-            edges = np.flatnonzero(finite[1:] != finite[:-1]) + 1
+            edges = np.flatnonzero(usable[1:] != usable[:-1]) + 1
             for start, stop in pairwise([0, *edges.tolist(), len(x)]):
-                if finite[start]:
+                if usable[start]:
                     self._run(x[start:stop], block.first + start, found, conditioned[start:stop])
                 else:
                     self._restart(block.first + stop)
@@ -174,7 +176,7 @@ class HeartbeatDetector:
         return found
 
     def _run(self, x: Samples, first: int, found: list[Detection], conditioned: Samples) -> None:
-        """Finite samples in a row."""
+        """Usable samples in a row."""
         for start in range(0, len(x), CHUNK):
             part = x[start : start + CHUNK]
             peaks, energy = self._front.process(part)
@@ -203,7 +205,7 @@ class HeartbeatDetector:
         if index - self._start < SETTLE_S * self.rate_hz:
             return
         value = self._front.amplitude(index)
-        if value <= 0:
+        if value < SMALLEST:
             return
         self._peaks.append((index, value))
         while self._peaks[0][0] < index - MEMORY_S * self.rate_hz:

@@ -155,6 +155,7 @@ class QrsFront:
         for item in (self._wide, self._narrow, self._smooth):
             item.reset()
         self._spikes.restart()
+        self._offset: float | None = None  # taken off, or rounding would make noise of a large one
         self._filled = 0
         self._origin = first  # index of the sample at the buffers' start
 
@@ -164,7 +165,9 @@ class QrsFront:
 
     def process(self, x: Samples) -> tuple[list[int], Samples]:
         """At most CHUNK finite samples, shape (n,): the indices of the peaks they decide, and the energy."""
-        wide = self._wide.process(self._spikes.process(x))
+        if self._offset is None:
+            self._offset = float(x[0])
+        wide = self._wide.process(self._spikes.process(x - self._offset))
         narrow = self._narrow.process(wide)
         energy = self._smooth.process(narrow * narrow)
         n = len(x)
