@@ -1,1 +1,82 @@
-"""Where actions go, one file each, and the guard that lets keys go."""
+"""Where actions go, one file each, and the guard that lets keys go.
+
+The guard is part of this package too and must stay small, so nothing is imported before it is used.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+    from bridge.outputs.limits import RateLimit
+    from bridge.outputs.protocol import Output
+
+
+def build_all(specs: Mapping[str, Any], folder: Path | None = None) -> dict[str, Output]:
+    """Every output of a rule file, by name. Keystroke outputs share one limit in total.
+
+    ``specs`` are the models of ``bridge.rules.devices``. Raises OutputError when a setting cannot be, such
+    as a secret that is not there; files are seen from ``folder``.
+    """
+    from bridge.outputs.limits import ALL_KEYSTROKES_PER_S, RateLimit
+
+    total = RateLimit(ALL_KEYSTROKES_PER_S)
+    return {name: build(name, spec, folder, total) for name, spec in specs.items()}
+
+
+def build(name: str, spec: Any, folder: Path | None = None, total: RateLimit | None = None) -> Output:
+    """The output that a spec describes. Raises OutputError, and KeyError for a type that is not known."""
+    return REGISTRY[spec.type](name, spec, folder, total)
+
+
+def _keystrokes(name: str, spec: Any, _folder: Path | None, total: RateLimit | None) -> Output:
+    from bridge.outputs.keystrokes import Keystrokes
+    from bridge.outputs.limits import KEYSTROKES_PER_S
+
+    return Keystrokes(name, per_second=spec.most_per_second or KEYSTROKES_PER_S, total=total)
+
+
+def _osc(name: str, spec: Any, _folder: Path | None, _total: RateLimit | None) -> Output:
+    from bridge.outputs.limits import OSC_PER_S
+    from bridge.outputs.osc import OscOutput
+
+    per_second = spec.most_per_second or OSC_PER_S
+    return OscOutput(name, spec.host, spec.port, protocol=spec.protocol, per_second=per_second)
+
+
+def _mqtt(name: str, spec: Any, folder: Path | None, _total: RateLimit | None) -> Output:
+    from bridge.outputs.limits import MQTT_PER_S
+    from bridge.outputs.mqtt import MqttOutput, make_broker
+
+    broker = make_broker(
+        spec.host,
+        spec.port,
+        tls=spec.tls,
+        ca_file=spec.ca_file,
+        username_env=spec.username_env,
+        password_env=spec.password_env,
+        password_file=spec.password_file,
+        client_id=spec.client_id,
+        base=spec.topic,
+        folder=folder,
+    )
+    per_second = spec.most_per_second or MQTT_PER_S
+    source = f"/biosignal-bridge/{broker.client_id}"
+    return MqttOutput(name, broker, source=source, qos=spec.qos, per_second=per_second)
+
+
+def _log(name: str, _spec: Any, _folder: Path | None, _total: RateLimit | None) -> Output:
+    from bridge.outputs.log import LogOutput
+
+    return LogOutput(name)
+
+
+REGISTRY: dict[str, Callable[[str, Any, Path | None, RateLimit | None], Output]] = {
+    "keystrokes": _keystrokes,
+    "osc": _osc,
+    "mqtt": _mqtt,
+    "log": _log,
+}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from bridge.rules.actions import Action
 
@@ -17,6 +17,7 @@ class OutputCounts:
     sent: int = 0
     refused: int = 0  # by a limit, disarmed, not typable, unreachable
     dropped: int = 0  # too old or too many while the other side was away
+    problem: str = ""  # what went wrong last, in words; empty while all is well
 
 
 class Output(Protocol):
@@ -38,3 +39,21 @@ class Output(Protocol):
     async def close(self) -> None:
         """Release, then disconnect. May be called twice."""
         ...
+
+
+@runtime_checkable
+class Armed(Protocol):
+    """An output that sends nothing until it is armed: the hands on the computer."""
+
+    def arm(self) -> None: ...
+
+    def disarm(self) -> None:
+        """Let go of everything and refuse until armed again."""
+        ...
+
+
+@runtime_checkable
+class Announcing(Protocol):
+    """An output that tells the world the daemon's state (``online``, ``paused``, ``disarmed`` …)."""
+
+    def announce(self, state: str) -> None: ...

@@ -1,0 +1,75 @@
+"""Events as CloudEvents 1.0 in JSON. Source: the specification and its JSON format (from memory)."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import UTC, datetime
+from typing import Any
+from urllib.parse import quote
+
+from bridge.rules.actions import Action
+from bridge.signals.types import Event, Level
+
+CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
+TYPE_PREFIX = "biosignal-bridge"
+
+
+def onset_ago_s(action: Action) -> float:
+    """How long before the action was decided the thing that caused it began; 0 when nobody knows."""
+    cause = action.cause
+    began = cause.onset if isinstance(cause, Event) else cause.time if cause is not None else action.time
+    ago = action.time - began
+    return ago if math.isfinite(ago) and ago > 0 else 0.0
+
+
+def cloud_event(action: Action, *, id_: str, source: str, now_s: float) -> dict[str, Any]:
+    """The event or level that caused an action, as a CloudEvent.
+
+    ``id_`` must be unique for the source, ``source`` is a URI reference, ``now_s`` the wall clock at which
+    the action was decided (seconds since 1970); ``time`` becomes the onset's.
+    """
+    cause = action.cause
+    if isinstance(cause, Event):
+        type_ = f"{TYPE_PREFIX}.{cause.kind}.{cause.edge}"
+        data = cause.to_json()
+    elif isinstance(cause, Level):
+        type_ = f"{TYPE_PREFIX}.{cause.kind}"
+        data = {
+            "kind": cause.kind,
+            "time": cause.time,
+            "value": cause.value,
+            "channel": cause.channel,
+            "detector": cause.detector,
+        }
+    else:
+        type_ = f"{TYPE_PREFIX}.rule"
+        data = {"time": action.time}
+    began = datetime.fromtimestamp(now_s - onset_ago_s(action), UTC)
+    event: dict[str, Any] = {
+        "specversion": "1.0",
+        "id": id_,
+        "source": quote(source, safe="/-._~"),
+        "type": type_,
+        "time": began.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        "datacontenttype": "application/json",
+    }
+    if cause is not None and cause.channel:
+        event["subject"] = cause.channel
+    if action.rule:
+        event["rule"] = action.rule
+    event["data"] = _finite(data)
+    return event
+
+
+def encode(event: dict[str, Any]) -> str:
+    return json.dumps(event, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def _finite(value: Any) -> Any:
+    """JSON knows no NaN and no infinity: they become null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(each) for key, each in value.items()}
+    return value

@@ -1,0 +1,304 @@
+"""What the guard decides: which keys are down, until when, and what is refused. No I/O but the keyboard's.
+
+Time (monotonic seconds) comes in with every call, and what is to be told comes back as ``Said``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import cast
+
+from bridge.outputs.allow_list import AllowLists
+from bridge.outputs.guard_lines import (
+    PULSE_LOST_S,
+    STALE_S,
+    Arm,
+    Command,
+    Free,
+    HoldKeys,
+    LetGo,
+    Point,
+    PressKeys,
+    Pulse,
+    Release,
+    Said,
+    Write,
+)
+from bridge.outputs.keyboard import Button, Keyboard, KeyboardGoneError, NotTypableError
+from bridge.outputs.limits import LONGEST_HOLD_S, POINTER_MOVES_PER_S, RateLimit
+
+_FOCUS_EVERY_S = 0.05  # how often a hold that is bound to a window asks for the focus
+
+
+@dataclass(slots=True)
+class _Hold:
+    codes: tuple[int, ...]
+    until_s: float
+    window: str
+
+
+class Guard:
+    """Holds what is down and lets it go: on time, without a pulse, and when told.
+
+    ``keyboard`` is None while there is no screen; everything is refused then.
+    """
+
+    def __init__(
+        self, keyboard: Keyboard | None, *, allowed: AllowLists, per_second: float, longest_hold_s: float
+    ) -> None:
+        self._keyboard = keyboard
+        self._allowed = allowed
+        self._longest_hold_s = min(longest_hold_s, LONGEST_HOLD_S)
+        self._presses = RateLimit(per_second)
+        self._moves = RateLimit(POINTER_MOVES_PER_S)
+        self._holds: dict[tuple[str, ...], _Hold] = {}
+        self._down: dict[int, int] = {}  # code: by how many holds
+        self._armed = False
+        self._pulse_s: float | None = None
+        self._focus_s = 0.0
+
+    @property
+    def held(self) -> tuple[str, ...]:
+        """Names of what is down, for people."""
+        return tuple("+".join(keys) for keys in self._holds)
+
+    def take(self, command: Command, now_s: float) -> list[Said]:
+        """Carry out one command."""
+        try:
+            match command:
+                case Pulse():
+                    self._pulse_s = max(self._pulse_s or 0.0, min(command.at, now_s))
+                    return [Said("alive", command.n)]
+                case Arm():
+                    self._armed = command.armed
+                    return [] if command.armed else self.release("disarmed")
+                case Release():
+                    return self.release("told to")
+                case Free():
+                    self._free(command.keys)
+                    return []
+                case LetGo():
+                    self._let_go(command.keys)
+                    return []
+                case PressKeys() | HoldKeys() | Write() | Point():
+                    why = self._refusal(command, now_s) or self._do(command, now_s)
+                    return [Said("refused", command.id, why)] if why else []
+        except KeyboardGoneError as gone:
+            return self.lose_screen(str(gone))
+
+    def _refusal(self, command: PressKeys | HoldKeys | Write | Point, now_s: float) -> str:
+        """Why the command may not be carried out; empty when it may."""
+        if not self._armed:
+            return "keystrokes are disarmed"
+        if self._pulse_s is None or now_s - self._pulse_s > PULSE_LOST_S:
+            return "the daemon's pulse is late"
+        if now_s - command.at > STALE_S:
+            return f"it is {now_s - command.at:.1f} s old"
+        if self._keyboard is None:
+            return "there is no screen to type on"
+        match command:
+            case PressKeys() | HoldKeys():
+                listed = self._allowed.refusal(command.keys)
+            case Write():
+                listed = self._allowed.text_refusal(command.text)
+            case Point():
+                listed = self._allowed.mouse_refusal()
+        if listed:
+            return listed
+        if command.window and not self._in_focus(command.window):
+            return f"no window with {command.window!r} in its title has the focus"
+        return ""
+
+    def _in_focus(self, wanted: str) -> bool:
+        assert self._keyboard is not None
+        try:
+            title = self._keyboard.focused_title()
+        except NotTypableError:
+            return False
+        return title is not None and wanted.casefold() in title.casefold()
+
+    def _do(self, command: PressKeys | HoldKeys | Write | Point, now_s: float) -> str:
+        """Carry it out; returns why not, if not."""
+        try:
+            match command:
+                case PressKeys():
+                    return self._press(self._resolve(command.keys), now_s)
+                case HoldKeys():
+                    return self._hold(command, now_s)
+                case Write():
+                    return self._write(command.text, now_s)
+                case Point():
+                    return self._point(command, now_s)
+        except NotTypableError as error:
+            return str(error)
+
+    def _resolve(self, keys: Iterable[str]) -> tuple[int, ...]:
+        assert self._keyboard is not None
+        return tuple(dict.fromkeys(code for key in keys for code in self._keyboard.codes(key)))
+
+    def _press(self, codes: tuple[int, ...], now_s: float) -> str:
+        assert self._keyboard is not None
+        # A modifier that is held anyway serves as it is; the key itself cannot go down twice.
+        fresh = [code for code in codes if code not in self._down]
+        if not fresh or fresh[-1] != codes[-1]:
+            return "the key is being held"
+        if not self._presses.admit(now_s):
+            return self._too_many()
+        self._tap(fresh)
+        self._keyboard.flush()
+        return ""
+
+    def _tap(self, codes: list[int]) -> None:
+        assert self._keyboard is not None
+        for code in codes:
+            self._keyboard.down(code)
+        for code in reversed(codes):
+            self._keyboard.up(code)
+
+    def _too_many(self) -> str:
+        return f"more than {self._presses.per_second:g} presses a second"
+
+    def _hold(self, command: HoldKeys, now_s: float) -> str:
+        assert self._keyboard is not None
+        until_s = now_s + min(command.limit_s, self._longest_hold_s)
+        if command.keys in self._holds:
+            return "the key is being held"
+        codes = self._resolve(command.keys)
+        if not self._presses.admit(now_s):
+            return self._too_many()
+        self._holds[command.keys] = _Hold(codes, until_s, command.window)
+        fresh = [code for code in codes if code not in self._down]
+        for code in codes:
+            self._down[code] = self._down.get(code, 0) + 1
+        self._keyboard.keep(self._down)  # first: it must be on record before it is down
+        for code in fresh:
+            self._keyboard.down(code)
+        self._keyboard.flush()
+        return ""
+
+    def _write(self, text: str, now_s: float) -> str:
+        assert self._keyboard is not None
+        taps = []
+        for character in text:
+            codes = self._keyboard.codes("Space" if character == " " else character)
+            if any(code in self._down for code in codes):
+                return "one of its keys is being held"
+            taps.append(list(codes))
+        if not self._presses.admit(now_s, max(1, len(text))):
+            return self._too_many()
+        for codes_of_one in taps:
+            self._tap(codes_of_one)
+        self._keyboard.flush()
+        return ""
+
+    def _point(self, command: Point, now_s: float) -> str:
+        assert self._keyboard is not None
+        presses = command.clicks + abs(command.scroll_x) + abs(command.scroll_y)
+        if not self._moves.admit(now_s) or (presses and not self._presses.admit(now_s, presses)):
+            return self._too_many()
+        if command.dx or command.dy:
+            self._keyboard.move(command.dx, command.dy)
+        if command.clicks:
+            self._keyboard.click(cast(Button, command.button or "left"), command.clicks)
+        if command.scroll_x or command.scroll_y:
+            self._keyboard.scroll(command.scroll_x, command.scroll_y)
+        self._keyboard.flush()
+        return ""
+
+    def _let_go(self, keys: tuple[str, ...]) -> bool:
+        hold = self._holds.pop(keys, None)
+        if hold is None:
+            return False
+        released = []
+        for code in reversed(hold.codes):
+            self._down[code] -= 1
+            if not self._down[code]:
+                del self._down[code]
+                released.append(code)
+        if self._keyboard is not None:
+            for code in released:
+                self._keyboard.up(code)
+            self._keyboard.keep(self._down)
+            self._keyboard.flush()
+        return True
+
+    def _free(self, keys: Iterable[str]) -> None:
+        """Releases for what an earlier guard held, whether or not it is down."""
+        if self._keyboard is None:
+            return
+        for key in keys:
+            try:
+                codes = self._keyboard.codes(key)
+            except NotTypableError:
+                continue
+            self._free_codes(codes)
+
+    def free_leftovers(self) -> int:
+        """Release what the keyboard says guards before this one left down; returns how many keys."""
+        if self._keyboard is None:
+            return 0
+        codes = self._keyboard.leftovers()
+        self._free_codes(codes)
+        return len(codes)
+
+    def _free_codes(self, codes: Iterable[int]) -> None:
+        assert self._keyboard is not None
+        for code in reversed(tuple(codes)):
+            if code not in self._down:
+                self._keyboard.up(code)
+        self._keyboard.flush()
+
+    def release(self, why: str) -> list[Said]:
+        """Let go of everything."""
+        return self._let_go_where(lambda _: True, why)
+
+    def _let_go_where(self, ends: Callable[[_Hold], bool], why: str) -> list[Said]:
+        ended = [keys for keys, hold in self._holds.items() if ends(hold)]
+        for keys in reversed(ended):
+            self._let_go(keys)
+        return [Said("released", why=why, keys=tuple("+".join(keys) for keys in ended))] if ended else []
+
+    def tick(self, now_s: float) -> list[Said]:
+        """Let go of what is due. Call at ``deadline_s`` and after anything else."""
+        if not self._holds:
+            return []
+        try:
+            if self._pulse_s is None or now_s - self._pulse_s >= PULSE_LOST_S:
+                return self.release("the daemon's pulse stopped")
+            told = self._let_go_where(lambda hold: hold.until_s <= now_s, "held for as long as is allowed")
+            if now_s >= self._focus_s and any(hold.window for hold in self._holds.values()):
+                self._focus_s = now_s + _FOCUS_EVERY_S
+                told += self._let_go_where(
+                    lambda hold: bool(hold.window) and not self._in_focus(hold.window),
+                    "the window lost the focus",
+                )
+            return told
+        except KeyboardGoneError as gone:
+            return self.lose_screen(str(gone))
+
+    def deadline_s(self) -> float | None:
+        """When ``tick`` has something to do at the latest; None while nothing is down."""
+        if not self._holds:
+            return None
+        due = min(hold.until_s for hold in self._holds.values())
+        if any(hold.window for hold in self._holds.values()):
+            due = min(due, self._focus_s)
+        return min(due, (self._pulse_s or 0.0) + PULSE_LOST_S)
+
+    def lose_screen(self, why: str) -> list[Said]:
+        """The screen session has ended, and with it everything that was down on it."""
+        lost = self.held
+        self._keyboard = None
+        self._holds.clear()
+        self._down.clear()
+        return [Said("gone", why=why or "the screen session has ended", keys=lost)]
+
+    def find_screen(self, keyboard: Keyboard) -> list[Said]:
+        """A screen is there again; nothing is pressed on it that was down on the one before."""
+        self._keyboard = keyboard
+        try:
+            self.free_leftovers()
+        except KeyboardGoneError as gone:
+            return self.lose_screen(str(gone))
+        return [Said("back", why=keyboard.name)]

@@ -1,0 +1,310 @@
+"""The MQTT output: CloudEvents or a rule's own payloads, a retained status, a broker that comes and goes."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import secrets
+import ssl
+import stat
+import sys
+import time
+import uuid
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+from bridge.outputs import cloudevents
+from bridge.outputs.backoff import delay_s
+from bridge.outputs.limits import MQTT_PER_S, RateLimit
+from bridge.outputs.mqtt_link import Broker, Ended, Link, Version
+from bridge.outputs.outbox import LONGEST_AGE_S, Message, Outbox
+from bridge.outputs.protocol import OutputCounts, OutputError
+from bridge.rules.actions import Action, Publish
+from bridge.rules.addresses import topic_problem
+from bridge.signals.types import Event
+
+log = logging.getLogger("bridge.mqtt")
+
+DEFAULT_BASE = "biosignal-bridge"
+LARGEST_PAYLOAD = 65_536  # bytes; far more than any event has, far less than what could flood a broker
+_FIRST_S = 1.0  # how long `open` waits for a broker that is there
+_LAST_S = 1.0  # how long `close` waits for the last message
+
+Status = Literal["online", "paused", "offline"]
+
+
+class MqttOutput:
+    """Publishes to one broker. ``longest_age_s`` bounds how late an event may arrive."""
+
+    def __init__(
+        self,
+        name: str,
+        broker: Broker,
+        *,
+        source: str,
+        qos: int = 0,
+        per_second: float = MQTT_PER_S,
+        longest_age_s: float = LONGEST_AGE_S,
+        version: Version | None = None,
+    ) -> None:
+        self.name = name
+        self.counts = OutputCounts()
+        self.resent = 0  # unconfirmed when a connection ended, sent again
+        self.connections = 0
+        self._broker = broker
+        self._source = source
+        self._qos = qos
+        self._limit = RateLimit(per_second)
+        self._outbox = Outbox(longest_age_s)
+        self._version: Version = version or "5"
+        self._may_change_version = version is None
+        self._status: Status = "online"
+        self._link: Link | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._first = asyncio.Event()
+        self._told_dropped = 0
+        self._warned = ""
+
+    @property
+    def connected(self) -> bool:
+        return self._link is not None and self._link.ready
+
+    @property
+    def waiting(self) -> int:
+        """Messages in the outbox."""
+        return len(self._outbox)
+
+    async def open(self) -> None:
+        """Start connecting; a broker that is away is no error."""
+        self._first.clear()
+        self._task = asyncio.create_task(self._keep_connected())
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self._first.wait(), _FIRST_S)
+
+    async def _keep_connected(self) -> None:
+        attempt = 0
+        while True:
+            self._link = Link(
+                self._broker,
+                self._version,
+                self._outbox.longest_age_s,
+                on_ready=self._ready,
+                on_room=self._drain,
+            )
+            try:
+                ended = await asyncio.shield(self._link.ended)
+            finally:
+                # Also on the way out, where `close` has already said goodbye.
+                link, self._link = self._link, None
+                link.drop()
+            self._first.set()
+            self._take_back(ended.unconfirmed)
+            self._tell(ended)
+            attempt = 1 if ended.how == "lost" else attempt + 1
+            if self._may_change_version and ended.how in ("unanswered", "version"):
+                # Perhaps the broker knows the older version only.
+                self._version = "3.1.1" if self._version == "5" else "5"
+            await asyncio.sleep(delay_s(attempt))
+
+    def _tell(self, ended: Ended) -> None:
+        where = f"{self._broker.host}:{self._broker.port}"
+        self.counts.problem = f"broker {where}: {ended.why}"
+        log.log(
+            logging.DEBUG if ended.why == self._warned else logging.WARNING,
+            "%s: broker %s: %s; trying again",
+            self.name,
+            where,
+            ended.why,
+        )
+        self._warned = ended.why
+
+    def _ready(self) -> None:
+        self.connections += 1
+        self.counts.problem = self._warned = ""
+        log.info(
+            "%s: connected to %s:%d (MQTT %s)", self.name, self._broker.host, self._broker.port, self._version
+        )
+        self._publish_status()
+        self._drain()
+        if self.counts.dropped > self._told_dropped:
+            count = self.counts.dropped - self._told_dropped
+            log.warning("%s: %d messages were dropped while the broker was away", self.name, count)
+            self._told_dropped = self.counts.dropped
+        self._first.set()
+
+    def _take_back(self, unconfirmed: tuple[Message, ...]) -> None:
+        """What a broken connection left unconfirmed: at QoS 1 it goes again, marked, unless it is too old."""
+        now_s = time.monotonic()
+        for message in reversed(unconfirmed):
+            if message.topic == self._broker.status_topic:
+                continue
+            if message.qos != 1 or self._outbox.is_stale(message, now_s):
+                # At QoS 0 and 2 it must not arrive twice, and nobody can say whether it arrived.
+                self.counts.dropped += 1
+                continue
+            event = None if message.event is None else {**message.event, "resent": True}
+            payload = message.payload if event is None else cloudevents.encode(event).encode()
+            self._outbox.push_back(replace(message, payload=payload, event=event))
+            self.resent += 1
+        self._count_dropped()
+
+    def send(self, action: Action) -> bool:
+        act = action.act
+        if not isinstance(act, Publish):
+            return self._refuse(f"an MQTT output cannot do this: {act.to_json()}")
+        wrong = topic_problem(act.topic)
+        if wrong:
+            return self._refuse(wrong)
+        if not action.safe and not self._limit.admit(time.monotonic()):
+            return self._refuse(f"more than {self._limit.per_second:g} messages a second")
+        message = self._message(action, act)
+        if len(message.payload) > LARGEST_PAYLOAD:
+            return self._refuse(f"the payload has {len(message.payload)} bytes, more than {LARGEST_PAYLOAD}")
+        self._outbox.push(message, message.at_s)
+        self._drain()
+        return True
+
+    def _message(self, action: Action, act: Publish) -> Message:
+        event = None
+        if act.payload is None:
+            event = cloudevents.cloud_event(
+                action, id_=str(uuid.uuid4()), source=self._source, now_s=time.time()
+            )
+        payload = cloudevents.encode(event) if event is not None else act.payload or ""
+        # An event is over when it is told; retained, it would happen again for every new subscriber.
+        retain = act.retain and event is None and not isinstance(action.cause, Event)
+        qos = max(act.qos, self._qos)
+        return Message(act.topic, payload.encode("utf-8", "replace"), qos, retain, time.monotonic(), event)
+
+    def _drain(self) -> None:
+        """Send what waits while the connection takes it."""
+        now_s = time.monotonic()
+        while self._link is not None and self._link.has_room:
+            message = self._outbox.pop(now_s)
+            if message is None:
+                break
+            if not self._link.publish(message):
+                self._outbox.push_back(message)
+                break
+            self.counts.sent += 1
+        self._outbox.expire(now_s)
+        self._count_dropped()
+
+    def _count_dropped(self) -> None:
+        self.counts.dropped += self._outbox.dropped
+        self._outbox.dropped = 0
+
+    def _refuse(self, why: str) -> bool:
+        self.counts.refused += 1
+        if why != self.counts.problem:
+            log.warning("%s: refused, because %s", self.name, why)
+        self.counts.problem = why
+        return False
+
+    def announce(self, state: str) -> None:
+        """Publish the daemon's state: ``paused``, or ``online`` for whatever else it is."""
+        self._status = "paused" if state == "paused" else "online"
+        self._publish_status()
+
+    def _publish_status(self) -> None:
+        if self._link is not None and self._link.ready:
+            status = Message(
+                self._broker.status_topic, self._status.encode(), qos=1, retain=True, at_s=time.monotonic()
+            )
+            self._link.publish(status)
+
+    def release(self) -> None:
+        """Nothing is ever held here."""
+
+    async def close(self) -> None:
+        """Publish `offline`, let the last messages go, and say goodbye."""
+        if self._task is None:
+            return
+        link = self._link
+        if link is not None and link.ready:
+            self._drain()
+            self._status = "offline"
+            self._publish_status()
+            until_s = time.monotonic() + _LAST_S
+            while link.ready and link.unconfirmed and time.monotonic() < until_s:
+                await asyncio.sleep(0.005)
+            link.close()
+            with suppress(TimeoutError):
+                await asyncio.wait_for(asyncio.shield(link.ended), _LAST_S)
+        self._task.cancel()
+        await asyncio.gather(self._task, return_exceptions=True)
+        self._task = None
+        self._status = "online"
+
+
+def make_broker(
+    host: str,
+    port: int | None,
+    *,
+    tls: bool = False,
+    ca_file: str | None = None,
+    username_env: str | None = None,
+    password_env: str | None = None,
+    password_file: str | None = None,
+    client_id: str | None = None,
+    base: str | None = None,
+    folder: Path | None = None,
+    environment: Mapping[str, str] | None = None,
+) -> Broker:
+    """Where and as whom, with secrets from the environment or a file of mode 600. Raises OutputError.
+
+    Files are seen from ``folder``, the rule file's.
+    """
+    environment = os.environ if environment is None else environment
+    folder = folder or Path()
+    password = _secret(password_env, environment)
+    if password_file is not None:
+        password = _read_secret(folder / Path(password_file).expanduser())
+    username = _secret(username_env, environment)
+    if password is not None and not tls and host not in ("localhost", "127.0.0.1", "::1"):
+        log.warning("the password for broker %s goes over the network unencrypted; set `tls: true`", host)
+    return Broker(
+        host,
+        port if port is not None else 8883 if tls else 1883,
+        client_id or f"biosignal-bridge-{secrets.token_hex(4)}",
+        f"{base or DEFAULT_BASE}/status",
+        _tls(folder, ca_file) if tls else None,
+        username,
+        password,
+    )
+
+
+def _tls(folder: Path, ca_file: str | None) -> ssl.SSLContext:
+    path = None if ca_file is None else folder / Path(ca_file).expanduser()
+    try:
+        return ssl.create_default_context(cafile=None if path is None else str(path))
+    except (OSError, ssl.SSLError) as error:
+        raise OutputError(f"the certificate authority {path} cannot be used: {error}") from error
+
+
+def _secret(variable: str | None, environment: Mapping[str, str]) -> str | None:
+    if variable is None:
+        return None
+    if variable not in environment:
+        raise OutputError(
+            f"the environment variable {variable} is not set; set it before starting the daemon"
+        )
+    return environment[variable]
+
+
+def _read_secret(path: Path) -> str:
+    try:
+        with path.open(encoding="utf-8") as file:
+            status = os.fstat(file.fileno())
+            if sys.platform != "win32" and stat.S_IMODE(status.st_mode) & 0o077:
+                raise OutputError(f"others may read the password file {path}; run: chmod 600 {path}")
+            text = file.read(4097)
+    except (OSError, UnicodeDecodeError) as error:
+        raise OutputError(f"the password file {path} cannot be read: {error}") from error
+    if len(text) > 4096 or not text.strip():
+        raise OutputError(f"the password file {path} must hold the password on its only line")
+    return text.rstrip("\r\n")

@@ -1,0 +1,236 @@
+"""OSC 1.0 messages over UDP, or TCP framed by SLIP as OSC 1.1 asks.
+
+What an event caused goes out as a bundle whose time tag is the event's onset; levels go as plain messages.
+A receiver that is away costs its messages, which are counted, and nothing else: old control is worse than
+none, so nothing waits for it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+import socket
+import time
+from contextlib import suppress
+
+from bridge.outputs.backoff import delay_s
+from bridge.outputs.cloudevents import onset_ago_s
+from bridge.outputs.limits import OSC_PER_S, RateLimit
+from bridge.outputs.protocol import OutputCounts, OutputError
+from bridge.rules.actions import Action, SendOsc
+from bridge.rules.addresses import osc_address_problem
+from bridge.signals.types import Event
+
+log = logging.getLogger("bridge.osc")
+
+_LARGEST_DATAGRAM = 65_507  # bytes of payload that a UDP datagram over IPv4 holds
+_MOST_WAITING = 65_536  # bytes that may wait for a slow TCP receiver
+_LOOK_UP_S = 5.0
+
+
+class OscProblemError(ValueError):
+    """A message that OSC 1.0 cannot carry."""
+
+
+def datagram(act: SendOsc, onset_s: float | None) -> bytes:
+    """The message's bytes; with ``onset_s`` (seconds since 1970) in a bundle of that time tag.
+
+    Raises OscProblemError.
+    """
+    from pythonosc.osc_bundle_builder import OscBundleBuilder
+    from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
+
+    wrong = osc_address_problem(act.address)
+    if wrong:
+        raise OscProblemError(wrong)
+    builder = OscMessageBuilder(address=act.address)
+    for argument in act.arguments:
+        if isinstance(argument, float) and not math.isfinite(argument):
+            raise OscProblemError("an argument is not a finite number")
+        if type(argument) is int and not -(2**31) <= argument < 2**31:
+            raise OscProblemError(f"{argument} does not fit into an OSC integer of 32 bits")
+        builder.add_arg(argument)
+    try:
+        message = builder.build()
+        if onset_s is None:
+            raw = message.dgram
+        else:
+            bundle = OscBundleBuilder(onset_s)  # type: ignore[arg-type]  # takes a fraction too
+            bundle.add_content(message)
+            raw = bundle.build().dgram
+    except (BuildError, OverflowError, UnicodeEncodeError) as error:
+        raise OscProblemError(f"the message cannot be built: {error}") from error
+    if len(raw) > _LARGEST_DATAGRAM:
+        raise OscProblemError(f"the message has {len(raw)} bytes, more than fit into a datagram")
+    return bytes(raw)
+
+
+class OscOutput:
+    """Sends to one receiver. ``bundles``: give the onset's time tag with what events cause."""
+
+    def __init__(
+        self,
+        name: str,
+        host: str,
+        port: int,
+        *,
+        protocol: str = "udp",
+        per_second: float = OSC_PER_S,
+        bundles: bool = True,
+    ) -> None:
+        self.name = name
+        self.counts = OutputCounts()
+        self.unreachable = 0  # messages that found nobody
+        self._host, self._port, self._protocol = host, port, protocol
+        self._limit = RateLimit(per_second)
+        self._bundles = bundles
+        self._udp: socket.socket | None = None
+        self._tcp: asyncio.WriteTransport | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._warned = False
+
+    @property
+    def _target(self) -> str:
+        return f"{self._host}:{self._port} ({self._protocol})"
+
+    async def open(self) -> None:
+        """Start. A receiver that is not there yet is no error; a port that cannot be is."""
+        if not 1 <= self._port <= 65535:
+            raise OutputError(f"{self._port} is no port; use 1 to 65535")
+        connect = self._keep_udp if self._protocol == "udp" else self._keep_tcp
+        first = asyncio.Event()
+        self._task = asyncio.create_task(connect(first))
+        with suppress(TimeoutError):
+            await asyncio.wait_for(first.wait(), 1.0)
+
+    async def _keep_udp(self, first: asyncio.Event) -> None:
+        """Look the name up until it is known."""
+        attempt = 0
+        while True:
+            try:
+                found = await asyncio.get_running_loop().getaddrinfo(
+                    self._host, self._port, type=socket.SOCK_DGRAM
+                )
+                # Receivers of OSC mostly listen on IPv4 alone, so `localhost` must not become ::1.
+                found.sort(key=lambda each: each[0] != socket.AF_INET)
+                family, kind, number, _, address = found[0]
+                sock = socket.socket(family, kind, number)
+                sock.setblocking(False)
+                sock.connect(address)
+            except OSError as error:
+                self._miss(f"{self._target} cannot be found: {error}", 0)
+                first.set()
+                attempt += 1
+                await asyncio.sleep(delay_s(attempt))
+                continue
+            self._udp = sock
+            first.set()
+            return
+
+    async def _keep_tcp(self, first: asyncio.Event) -> None:
+        """Connect, and again whenever the connection ends."""
+        attempt = 0
+        while True:
+            try:
+                reader, writer = await asyncio.wait_for(
+                    asyncio.open_connection(self._host, self._port), _LOOK_UP_S
+                )
+            except (OSError, TimeoutError) as error:
+                self._miss(f"{self._target} cannot be reached: {error or 'no answer'}", 0)
+                first.set()
+                attempt += 1
+                await asyncio.sleep(delay_s(attempt))
+                continue
+            attempt = 0
+            self._tcp = writer.transport
+            sock = writer.get_extra_info("socket")
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._reached()
+            first.set()
+            with suppress(OSError):
+                while await reader.read(4096):  # replies are of no use; the end of the stream is
+                    pass
+            self._tcp = None
+            writer.close()
+            self._miss(f"{self._target} has closed the connection", 0)
+
+    def send(self, action: Action) -> bool:
+        act = action.act
+        if not isinstance(act, SendOsc):
+            return self._refuse(f"an OSC output cannot do this: {act.to_json()}")
+        if not self._limit.admit(time.monotonic()):
+            return self._refuse(f"more than {self._limit.per_second:g} messages a second")
+        onset_s = time.time() - onset_ago_s(action)
+        try:
+            raw = datagram(act, onset_s if self._bundles and isinstance(action.cause, Event) else None)
+        except OscProblemError as error:
+            return self._refuse(f"{act.address}: {error}")
+        sent = self._send_udp(raw) if self._protocol == "udp" else self._send_tcp(raw)
+        if sent:
+            self.counts.sent += 1
+        else:
+            self.counts.refused += 1
+        return sent
+
+    def _send_udp(self, raw: bytes) -> bool:
+        if self._udp is None:
+            return self._miss(f"{self._target} cannot be found", 1)
+        # A refusal is news of an earlier datagram: count that one, and send this one all the same.
+        for _ in range(2):
+            try:
+                self._udp.send(raw)
+            except ConnectionRefusedError:
+                self._miss(f"nobody listens at {self._target}", 1)
+                continue
+            except OSError as error:
+                return self._miss(f"{self._target} cannot be reached: {error}", 1)
+            return True
+        return False
+
+    def _send_tcp(self, raw: bytes) -> bool:
+        from pythonosc import slip
+
+        if self._tcp is None or self._tcp.is_closing():
+            return self._miss(f"{self._target} is not connected", 1)
+        if self._tcp.get_write_buffer_size() > _MOST_WAITING:
+            self.counts.problem = f"{self._target} takes its messages too slowly"
+            self.counts.dropped += 1
+            return False
+        self._tcp.write(slip.encode(raw))
+        return True
+
+    def _miss(self, why: str, messages: int) -> bool:
+        self.unreachable += messages
+        self.counts.problem = why
+        # The first failure is worth a warning, the rest are counted.
+        log.log(logging.DEBUG if self._warned else logging.WARNING, "%s: %s", self.name, why)
+        self._warned = True
+        return False
+
+    def _reached(self) -> None:
+        self.counts.problem = ""
+        if self._warned:
+            log.info("%s: %s is there", self.name, self._target)
+        self._warned = False
+
+    def _refuse(self, why: str) -> bool:
+        self.counts.refused += 1
+        self.counts.problem = why
+        log.debug("%s: refused, because %s", self.name, why)
+        return False
+
+    def release(self) -> None:
+        """Nothing is ever held here."""
+
+    async def close(self) -> None:
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+            self._task = None
+        if self._udp is not None:
+            self._udp.close()
+            self._udp = None
+        if self._tcp is not None:
+            self._tcp.close()
+            self._tcp = None
