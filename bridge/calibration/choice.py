@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,8 +16,18 @@ from bridge.signals.types import Samples
 
 FOLDS = 10
 _LONGEST_CHUNK_S = 10.0
-# A session today and one tomorrow differ in gain; a rung is judged together with its neighbours.
-_KERNEL = np.array([1.0, 2.0, 1.0]) / 4.0
+# A session today and one tomorrow differ in gain; a value is judged together with its neighbours.
+_REACH = 0.15  # natural logarithm
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Counts on what was held out of the choice."""
+
+    hits: int
+    acts: int
+    false: int
+    minutes: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,21 +43,18 @@ class Cost:
     def per_minute(self, hit_rate: float, false_per_minute: float) -> float:
         return self.ratio * false_per_minute + self.acts_per_minute * (1.0 - hit_rate)
 
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """Counts on what was held out of the choice."""
-
-    hits: int
-    acts: int
-    false: int
-    minutes: float
+    def error(self, held: Held) -> float:
+        """Standard error of the cost a minute: binomial for hits, Poisson for false activations."""
+        rate = (held.hits + 1) / (held.acts + 2)
+        missing = self.acts_per_minute * math.sqrt(rate * (1 - rate) / held.acts)
+        return math.hypot(missing, self.ratio * math.sqrt(held.false + 1) / held.minutes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """All trials as arrays: found (rungs, acts), false activations (rungs, folds), minutes (folds)."""
+    """All trials as arrays: found (values, acts), false activations (values, folds), minutes (folds)."""
 
+    values: Samples
     found: NDArray[np.bool_]
     act_fold: NDArray[np.int64]
     false: NDArray[np.int64]
@@ -61,7 +69,7 @@ class Table:
         return np.asarray(self.false[:, chosen].sum(axis=1) / self.minutes[chosen].sum(), dtype=np.float64)
 
 
-def table(trials: Sequence[Trial], labels: Labels) -> Table:
+def table(trials: Sequence[Trial], labels: Labels, values: Sequence[float]) -> Table:
     """Cut time half way between acts (and every 10 s), and deal the pieces out to ten folds."""
     edges = _edges(labels)
     folds = min(FOLDS, max(2, len(labels.firm)))
@@ -78,6 +86,7 @@ def table(trials: Sequence[Trial], labels: Labels) -> Table:
         inside = sum(max(0.0, min(high, s.end_s) - max(low, s.start_s)) for s in labels.counted)
         minutes[fold_of(low)] += inside / 60
     return Table(
+        values=np.asarray(values, dtype=np.float64),
         found=np.array([[answer is not None for answer in trial.answers] for trial in trials]),
         act_fold=np.array([fold_of(act.time_s) for act in labels.firm], dtype=np.int64),
         false=false,
@@ -98,38 +107,47 @@ def _edges(labels: Labels) -> list[float]:
 
 
 def costs(table_: Table, cost: Cost, held_out: int | None = None) -> Samples:
-    """Cost a minute of each rung, smoothed over its neighbours; without one fold where that is given."""
+    """Cost a minute of each value, smoothed over its neighbours; without one fold where that is given."""
     acts = None if held_out is None else table_.act_fold != held_out
     folds = None if held_out is None else np.arange(table_.false.shape[1]) != held_out
     raw = cost.ratio * table_.false_rate(folds) + cost.acts_per_minute * (1 - table_.hit_rate(acts))
-    padded = np.pad(raw, len(_KERNEL) // 2, mode="edge")
-    return np.convolve(padded, _KERNEL, mode="valid")
+    return smoothed(raw, table_.values)
 
 
-def cheapest(values: Samples, own: int | None = None) -> int:
+def smoothed(raw: Samples, values: Samples) -> Samples:
+    """A mean over neighbours within a sixth, nearer ones and wider spaced ones weighing more."""
+    at = np.log(values)
+    spacing = np.gradient(at) if len(at) > 1 else np.ones(1)
+    weights = np.clip(1 - np.abs(at[:, None] - at[None, :]) / _REACH, 0, None) * spacing[None, :]
+    return np.asarray(weights @ raw / weights.sum(axis=1), dtype=np.float64)
+
+
+def cheapest(values: Samples, costs_: Samples, own: float | None = None) -> int:
     """Of the plateau round the least cost the middle, as far as can be from trouble on both sides.
 
-    With ``own``, the rung that the detector has by itself, the one nearest to it: few acts are no reason to
+    With ``own``, the value that the detector has by itself, the one nearest to it: few acts are no reason to
     leave what holds for many people.
     """
-    least = int(np.argmin(values))
-    level = values[least] + 1e-9
+    least = int(np.argmin(costs_))
+    level = costs_[least] + 1e-9
     low = high = least
-    while low > 0 and values[low - 1] <= level:
+    while low > 0 and costs_[low - 1] <= level:
         low -= 1
-    while high < len(values) - 1 and values[high + 1] <= level:
+    while high < len(costs_) - 1 and costs_[high + 1] <= level:
         high += 1
-    return (low + high) // 2 if own is None else min(high, max(low, own))
+    at = np.log(values[low : high + 1])
+    wanted = (at[0] + at[-1]) / 2 if own is None else np.log(own)
+    return low + int(np.argmin(np.abs(at - wanted)))
 
 
-def cross_validated(table_: Table, cost: Cost, own_rung: int | None = None) -> Held:
+def cross_validated(table_: Table, cost: Cost, own: float | None = None) -> Held:
     """Choose on all folds but one, count on that one; each in turn."""
     hits = false = 0
     for fold in range(table_.false.shape[1]):
-        own = table_.act_fold == fold
-        if own.all():
+        here = table_.act_fold == fold
+        if here.all():
             continue
-        rung = cheapest(costs(table_, cost, fold), own_rung)
-        hits += int(table_.found[rung, own].sum())
+        rung = cheapest(table_.values, costs(table_, cost, fold), own)
+        hits += int(table_.found[rung, here].sum())
         false += int(table_.false[rung, fold])
     return Held(hits, table_.found.shape[1], false, float(table_.minutes.sum()))

@@ -19,6 +19,7 @@ from bridge.calibration.tuning import TUNINGS, Ladder, Measured, starts
 
 LEAST_ACTS = 10
 LEAST_FEW = 3
+FINER = 6  # more values round the best one
 # A person's pace in use is unknown after a guided session; six deliberate acts a minute is assumed.
 USE_PER_MINUTE = 6.0
 DEFAULT_RATIO = 3.0
@@ -57,15 +58,16 @@ def fit(
     measured = tuning.measure(run, labels, unit)
     judged = _Judge(run, labels, measured, tuning.acts, progress)
     default = judged({})
-    tried = [(ladder, [judged(rung) for rung in ladder.rungs]) for ladder in measured.ladders]
     pace = USE_PER_MINUTE if labels.session else len(labels.firm) / labels.minutes
     cost = Cost(ratio, pace)
+    tried = [_climb(ladder, judged, labels, cost) for ladder in measured.ladders]
     chosen = min((_choose(ladder, trials, labels, cost) for ladder, trials in tried), key=lambda c: c.cost)
     plain = _plain(default, labels, cost)
     warnings = [*scarce, *measured.warnings]
-    settings, trial, held = dict(chosen.ladder.rungs[chosen.rung]), chosen.trial, chosen.held
-    if plain.cost <= chosen.cost - 1e-9:
-        # Nothing that was tried does better on acts it was not chosen on: the detector's own scale stays.
+    settings, trial, held = dict(chosen.ladder.at(chosen.value)), chosen.trial, chosen.held
+    if plain.cost < chosen.cost - cost.error(held):
+        # Worse than the detector's own scale by more than one standard error (the one-standard-error rule of
+        # Breiman et al. 1984, from memory): that stays.
         settings = {name: value for name, value in measured.settings.items() if name.endswith("polarity")}
         trial, held = judged(settings), plain.held
         warnings.append("no fitted threshold did better than the detector's own, which adapts; that is kept")
@@ -121,10 +123,21 @@ def enough(labels: Labels, few: bool) -> list[str]:
     return [f"rests on few acts: {listed}"]
 
 
+def _climb(ladder: Ladder, judged: _Judge, labels: Labels, cost: Cost) -> tuple[Ladder, list[Trial]]:
+    """Try all values of a ladder, then more of them round the best."""
+    trials = {value: judged(ladder.at(value)) for value in ladder.values}
+    whole = table(list(trials.values()), labels, ladder.values)
+    best = cheapest(whole.values, costs(whole, cost), ladder.own)
+    low, high = max(0, best - 1), min(len(ladder.values) - 1, best + 1)
+    finer = ladder.finer(ladder.values[low], ladder.values[high], FINER)
+    trials |= {value: judged(finer.at(value)) for value in finer.values if value not in trials}
+    return finer, [trials[value] for value in finer.values]
+
+
 @dataclass(frozen=True, slots=True)
 class _Chosen:
     ladder: Ladder
-    rung: int
+    value: float
     trial: Trial
     held: Held
     cost: float
@@ -132,17 +145,17 @@ class _Chosen:
 
 
 def _choose(ladder: Ladder, trials: Sequence[Trial], labels: Labels, cost: Cost) -> _Chosen:
-    whole = table(trials, labels)
+    whole = table(trials, labels, ladder.values)
     held = cross_validated(whole, cost, ladder.own)
-    rung = cheapest(costs(whole, cost), ladder.own)
-    return _Chosen(ladder, rung, trials[rung], held, _cost_of(held, cost), whole)
+    rung = cheapest(whole.values, costs(whole, cost), ladder.own)
+    return _Chosen(ladder, float(whole.values[rung]), trials[rung], held, _cost_of(held, cost), whole)
 
 
 def _plain(trial: Trial, labels: Labels, cost: Cost) -> _Chosen:
     """The detector without any setting; nothing is chosen, so nothing needs to be held out."""
     held = Held(trial.hits, len(trial.answers), len(trial.false), labels.minutes)
-    ladder = Ladder("", (), ())
-    return _Chosen(ladder, 0, trial, held, _cost_of(held, cost), table([trial], labels))
+    ladder = Ladder("", (), lambda _: {})
+    return _Chosen(ladder, 1.0, trial, held, _cost_of(held, cost), table([trial], labels, [1.0]))
 
 
 def _cost_of(held: Held, cost: Cost) -> float:
@@ -157,7 +170,7 @@ class _Judge:
     ) -> None:
         self._run, self._labels, self._measured, self._kinds = run, labels, measured, kinds
         self._progress = progress
-        self._total = 2 + sum(len(ladder.rungs) for ladder in measured.ladders)
+        self._total = 2 + sum(len(ladder.values) + FINER for ladder in measured.ladders)
         self._done = 0
 
     def __call__(self, settings: Any) -> Trial:

@@ -12,9 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from bridge.calibration.choice import cheapest, smoothed
 from bridge.calibration.evidence import Evidence, Prediction, Proposal
 from bridge.calibration.labels import Act, Labels
-from bridge.calibration.trials import Reaction, Runner, Trial, judge, pair, window_of
+from bridge.calibration.trials import Reaction, Runner, Trial, judge, window_of
 from bridge.calibration.tuning import Ladder, Measured, starts
 from bridge.signals.types import Event
 
@@ -99,22 +100,25 @@ def _twice(
     within_s = _within_asked(asked, measured) if asked else _within_assumed(tried)
     best: tuple[float, Proposal] | None = None
     for ladder, trials in tried:
-        for rung, trial in zip(ladder.rungs, trials, strict=True):
+        options: list[tuple[float, Proposal]] = []
+        for value, trial in zip(ladder.values, trials, strict=True):
             false = pairs_within([event.onset for event in trial.false], within_s)
             if asked:
-                events = [event for event in starts(run(rung), kinds) if measured.counts(event)]
+                events = [event for event in starts(run(ladder.at(value)), kinds) if measured.counts(event)]
                 hits, acts = _done_twice(asked, events, within_s, measured.reaction), len(asked)
             else:
                 acts = len(trial.answers)
                 hits = round(acts * (trial.hits / acts) ** 2)
             prediction = Prediction(hits, acts, false, labels.minutes)
-            settings = {ladder.setting: float(rung[ladder.setting])}
+            settings = {ladder.setting: value}
             words = f"two {detector}s in a row within {within_s * 1000:.0f} ms"
             assumed = "" if asked else "each of the two is found as often as a single one"
             proposal = Proposal("twice", words, settings, within_s, prediction, assumed)
-            cost = _cost(prediction, ratio)
-            if best is None or cost < best[0] - 1e-9:
-                best = (cost, proposal)
+            options.append((_cost(prediction, ratio), proposal))
+        raw = np.array([cost for cost, _ in options])
+        chosen = options[cheapest(np.asarray(ladder.values), smoothed(raw, np.asarray(ladder.values)))]
+        if best is None or chosen[0] < best[0] - 1e-9:
+            best = chosen
     assert best is not None
     return best[1]
 
@@ -176,14 +180,14 @@ def _longer(
     )
     found = []
     for shortest_ms in _LONGER_MS:
-        settings = dict(ladder.rungs[best]) | {"shortest_ms": shortest_ms}
+        settings = dict(ladder.at(ladder.values[best])) | {"shortest_ms": shortest_ms}
         events = [event for event in starts(run(settings), kinds) if measured.counts(event)]
         trial = judge(settings, events, labels, measured.reaction)
         found.append(
             Proposal(
                 "longer",
                 f"hold the contraction for at least {shortest_ms:.0f} ms",
-                {ladder.setting: float(ladder.rungs[best][ladder.setting]), "shortest_ms": shortest_ms},
+                {ladder.setting: ladder.values[best], "shortest_ms": shortest_ms},
                 None,
                 Prediction(trial.hits, len(trial.answers), len(trial.false), labels.minutes),
             )
@@ -198,12 +202,9 @@ def _firmer(detector: str, tried: Tried, labels: Labels, ratio: float) -> Propos
         return None
     ladder, trials = tried[0]
     options = []
-    for rung, trial in zip(ladder.rungs, trials, strict=True):
+    for value, trial in zip(ladder.values, trials, strict=True):
         hits = sum(trial.answers[index] is not None for index in strong)
         prediction = Prediction(hits, len(strong), len(trial.false), labels.minutes)
-        settings = {ladder.setting: float(rung[ladder.setting])}
+        settings = {ladder.setting: value}
         options.append(Proposal("firmer", "only firm contractions", settings, None, prediction))
     return min(options, key=lambda item: _cost(item.prediction, ratio))
-
-
-__all__ = ["cannot_tell", "pair", "pairs_within", "proposals"]

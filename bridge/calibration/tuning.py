@@ -25,16 +25,22 @@ _FACTORS = (0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7)
 
 @dataclass(frozen=True, slots=True)
 class Ladder:
-    """One setting from lenient to strict; ``rungs`` are whole groups of settings, ``values`` its numbers.
+    """One setting from lenient to strict, in ``values``; ``at`` gives the whole group of settings for one.
 
-    ``scale`` turns its numbers into sizes of acts, for the pictures; None where they are no sizes.
+    ``own`` is the detector's own value, where it has one. ``scale`` turns values into sizes of acts, for the
+    pictures; None where they are no sizes.
     """
 
     setting: str
     values: Sequence[float]
-    rungs: Sequence[Mapping[str, Any]]
+    at: Callable[[float], Mapping[str, Any]]
+    own: float | None = None
     scale: float | None = None
-    own: int | None = None  # the rung that is the detector's own setting, where there is one
+
+    def finer(self, low: float, high: float, count: int) -> Ladder:
+        """With ``count`` more values between two."""
+        more = np.geomspace(low, high, count + 2)[1:-1].tolist()
+        return replace(self, values=sorted({*self.values, *more}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +105,12 @@ def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
     heights = [usual * share for share in _LADDER]
     deliberate = labels.session or any(act.strength == "deliberate" for act in labels.acts)
     setting = "deliberate_threshold" if deliberate else "threshold"
-    ladders = [Ladder(setting, heights, [{"polarity": polarity, setting: height} for height in heights], 1.0)]
+    fixed = {"polarity": polarity}
+    ladders = [Ladder(setting, heights, lambda height: fixed | {setting: height}, scale=1.0)]
     if not deliberate:
-        rungs = [{"polarity": polarity, "strictness": factor} for factor in _FACTORS]
-        ladders.append(Ladder("strictness", _FACTORS, rungs, own=_FACTORS.index(1.0)))
+        ladders.append(Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0))
     return Measured(
-        settings={"polarity": polarity},
+        settings=fixed,
         ladders=ladders,
         unit=unit,
         size="amplitude",
@@ -147,12 +153,13 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     kinds_used = [kind for kinds in axes.values() for kind in kinds]
     main = next(iter(usual))
     heights = [usual[main] * share for share in _LADDER]
-    rungs = [fixed | {f"{axis}_threshold": usual[axis] * share for axis in usual} for share in _LADDER]
+
+    def at(height: float) -> Mapping[str, Any]:
+        return fixed | {f"{axis}_threshold": usual[axis] * height / usual[main] for axis in usual}
+
     ladders = [
-        Ladder(f"{main}_threshold", heights, rungs, 1.0),
-        Ladder(
-            "strictness", _FACTORS, [fixed | {"strictness": f} for f in _FACTORS], own=_FACTORS.index(1.0)
-        ),
+        Ladder(f"{main}_threshold", heights, at, scale=1.0),
+        Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0),
     ]
     lenient = starts(run(fixed | {f"{axis}_threshold": 0.25 * usual[axis] for axis in usual}), kinds_used)
     return Measured(
@@ -167,19 +174,14 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
 
 
 _MOST_FRACTION = 0.85
-_ON_FACTORS = tuple(float(2 ** (k / 6)) for k in range(-8, 11))  # of the detector's own, which is one
+_ON_FACTORS = tuple(float(2 ** (k / 4)) for k in range(-5, 8))  # of the detector's own, which is one
 
 
-def _fractions() -> list[dict[str, float]]:
-    """The detector's fractions from lenient to strict, in the proportion they have by default."""
+def _fractions() -> dict[str, float]:
+    """The detector's own fractions, which stay in proportion."""
     defaults = DETECTORS["contraction"].settings()
-    own = {
-        item.name: float(getattr(defaults, item.name))
-        for item in fields(defaults)
-        if item.name.endswith("_fraction")
-    }
-    scaled = [{name: value * factor for name, value in own.items()} for factor in _ON_FACTORS]
-    return [group for group in scaled if group["on_fraction"] <= _MOST_FRACTION]
+    names = [item.name for item in fields(defaults) if item.name.endswith("_fraction")]
+    return {name: float(getattr(defaults, name)) for name in names}
 
 
 def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
@@ -215,12 +217,17 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
     maxima = _held(first, [act for act in labels.acts if act.strength == "maximum"], delay_s, 0.95)
     fixed: dict[str, Any] = {"mvc": max(maxima)} if maxima else {}
     warnings = () if maxima else ("no maximum voluntary contraction was recorded: levels have no scale",)
-    rungs = [fixed | group for group in _fractions()]
-    values = [float(rung["on_fraction"]) for rung in rungs]
-    lenient = _with_peaks(run(rungs[0]))
+    fractions = _fractions()
+    own = fractions["on_fraction"]
+    values = [own * factor for factor in _ON_FACTORS if own * factor <= _MOST_FRACTION]
+
+    def at(on: float) -> Mapping[str, Any]:
+        return fixed | {name: value * on / own for name, value in fractions.items()}
+
+    lenient = _with_peaks(run(at(values[0])))
     return Measured(
         settings=fixed,
-        ladders=[Ladder("on_fraction", values, rungs, usual - rest, _ON_FACTORS.index(1.0))],
+        ladders=[Ladder("on_fraction", values, at, own, usual - rest)],
         unit=unit,
         size="amplitude",
         lenient=lenient if len(answered(labels, lenient, reaction)) >= len(found) else events,
