@@ -21,7 +21,7 @@ from bridge.monitor.bench import TuningBench
 from bridge.monitor.feed import Feed
 
 _MOST_REPLIES = 20
-_MOST_COLUMNS = 4096  # in one frame, so that catching up never takes the loop for long
+_MOST_COLUMNS = 1024  # in one frame, so that catching up never takes the loop for long
 
 
 class Client:

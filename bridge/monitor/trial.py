@@ -17,8 +17,8 @@ from bridge.signals.types import Block, Event, StreamInfo
 if TYPE_CHECKING:
     from bridge.pipeline import Binding
 
-_SLICE_S = 0.1  # of signal, between two pauses
-_PAUSE_S = 0.0005
+_SLICE_S = 0.25  # of signal, between two pauses: a millisecond or so of work
+_PAUSE_S = 0.0002
 _MOST_EVENTS = 1000
 _MOST_COLUMNS = 2400
 

@@ -15,11 +15,10 @@ export function makeLanes(streams, list) {
       });
       detectors.forEach((detector, place) => {
         if (detector.columns[0] !== column) return;
-        const others = detector.columns.slice(1).map((c) => channels[c].name);
         lanes.push({
           type: "detector", stream, row: channels.length + 3 * place, column, detector,
           name: detector.name, unit: "",
-          small: others.length ? `detector, with ${others.join(", ")}` : "detector",
+          small: detector.columns.length > 1 ? `detector on ${detector.columns.length} channels` : "detector",
         });
       });
     });

@@ -1,5 +1,6 @@
 // Draws the picture on the canvas. Time goes left to right on one axis for all lanes.
 import { ticks } from "./scale.js";
+import { COARSE } from "./series.js";
 import * as words from "./words.js";
 
 const NAMES = ["card", "ink", "quiet", "line", "trace", "view", "band", "act", "act-paper", "hold"];
@@ -126,7 +127,7 @@ export class Painter {
     const { low, high } = lane.scale;
     pen.strokeStyle = colours.line;
     pen.lineWidth = 1;
-    for (const value of ticks(low, high, 3).values) {
+    for (const value of ticks(low, high, 4).values) {
       const y = Math.round(lane.y(value)) + 0.5;
       pen.beginPath();
       pen.moveTo(this.left, y);
@@ -141,7 +142,7 @@ export class Painter {
     pen.textAlign = "right";
     pen.fillStyle = colours.quiet;
     let used = Infinity;
-    for (const value of ticks(low, high, 3).values) {
+    for (const value of ticks(low, high, 4).values) {
       const y = Math.min(lane.top + lane.height - 5, Math.max(lane.top + 5, lane.y(value)));
       if (used - y < 15) continue;
       used = y;
@@ -167,21 +168,12 @@ export class Painter {
     const width = this.right - this.left;
     const from = stream.column(view.from);
     const to = stream.column(view.to);
-    const group = Math.max(1, Math.ceil((to - from) / (width * 1.5)));
+    const exact = Math.max(1, Math.ceil((to - from) / (width * 1.5)));
+    const group = exact < COARSE ? exact : Math.ceil(exact / COARSE) * COARSE;
     const first = Math.max(stream.first, Math.floor(from / group) * group);
     const end = Math.min(stream.end, Math.ceil(to) + group);
-    const low = stream.rings[row * stream.parts];
-    const high = stream.rings[row * stream.parts + stream.parts - 1];
-    const { length } = stream;
     for (let c = Math.ceil(first / group) * group; c < end; c += group) {
-      let least = Infinity;
-      let most = -Infinity;
-      const stop = Math.min(c + group, end);
-      for (let k = c; k < stop; k++) {
-        const at = k % length;
-        if (low[at] < least) least = low[at];
-        if (high[at] > most) most = high[at];
-      }
+      const [least, most] = stream.scan(row, c, Math.min(c + group, end));
       if (least <= most) step(this.x(stream.time(c)), least, most);
       else broken?.();
     }

@@ -1,5 +1,7 @@
 // The last two minutes of one stream, in rings of fixed size: the browser's memory stays flat.
 
+export const COARSE = 16; // columns in one step of the coarse rings, for long spans
+
 export class Stream {
   constructor(info, place) {
     this.info = info;
@@ -10,6 +12,9 @@ export class Stream {
     this.length = info.length;
     this.columnsPerSecond = info.rate_hz / info.per_column;
     this.rings = Array.from({ length: this.rows * this.parts }, () => new Float32Array(this.length));
+    this.steps = Math.ceil(this.length / COARSE) + 1;
+    this.coarseLow = Array.from({ length: this.rows }, () => new Float32Array(this.steps));
+    this.coarseHigh = Array.from({ length: this.rows }, () => new Float32Array(this.steps));
     this.restart(0, 0);
   }
 
@@ -29,6 +34,7 @@ export class Stream {
     }
     this.start = section.start;
     const { count, values } = section;
+    const changed = this.end;
     for (let r = 0; r < this.rings.length; r++) {
       const ring = this.rings[r];
       for (let c = this.end; c < section.first; c++) ring[c % this.length] = NaN;
@@ -36,6 +42,41 @@ export class Stream {
     }
     this.end = section.first + count;
     this.first = Math.max(this.first, this.end - this.length);
+    for (let step = Math.floor(Math.max(changed, this.first) / COARSE); step * COARSE < this.end; step++) this.coarsen(step);
+  }
+
+  coarsen(step) {
+    const from = Math.max(this.first, step * COARSE);
+    const to = Math.min(this.end, (step + 1) * COARSE);
+    for (let row = 0; row < this.rows; row++) {
+      const [least, most] = this.scan(row, from, to);
+      this.coarseLow[row][step % this.steps] = least;
+      this.coarseHigh[row][step % this.steps] = most;
+    }
+  }
+
+  // Least and greatest value in columns [from, to), which must be kept: (Infinity, -Infinity) where there is none.
+  scan(row, from, to) {
+    const low = this.rings[row * this.parts];
+    const high = this.rings[row * this.parts + this.parts - 1];
+    let least = Infinity;
+    let most = -Infinity;
+    let c = from;
+    while (c < to) {
+      const whole = c % COARSE === 0 && c + COARSE <= to && c + COARSE < this.end - COARSE;
+      if (whole) {
+        const at = (c / COARSE) % this.steps;
+        if (this.coarseLow[row][at] < least) least = this.coarseLow[row][at];
+        if (this.coarseHigh[row][at] > most) most = this.coarseHigh[row][at];
+        c += COARSE;
+      } else {
+        const at = c % this.length;
+        if (low[at] < least) least = low[at];
+        if (high[at] > most) most = high[at];
+        c++;
+      }
+    }
+    return [least, most];
   }
 
   get empty() { return this.end === this.first; }
@@ -49,17 +90,9 @@ export class Stream {
 
   // Least and greatest value of a row between two times; null where there is none.
   range(row, from, to) {
-    const low = this.rings[row * this.parts];
-    const high = this.rings[row * this.parts + this.parts - 1];
     const a = Math.max(this.first, Math.floor(this.column(from)));
     const b = Math.min(this.end, Math.ceil(this.column(to)));
-    let least = Infinity;
-    let most = -Infinity;
-    for (let c = a; c < b; c++) {
-      const at = c % this.length;
-      if (low[at] < least) least = low[at];
-      if (high[at] > most) most = high[at];
-    }
+    const [least, most] = this.scan(row, a, b);
     return least <= most ? [least, most] : null;
   }
 }

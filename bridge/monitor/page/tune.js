@@ -115,8 +115,10 @@ export class Tune {
     if (this.current?.detector.name !== detector) return;
     for (const row of this.rows) {
       if (row.name in settings) {
+        // A value that is being moved stays where it is.
+        const value = row.value === row.initial ? settings[row.name] : row.value;
         row.initial = settings[row.name];
-        row.show(settings[row.name]);
+        row.show(value);
       }
     }
     this.settled = this.values();

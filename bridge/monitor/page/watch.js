@@ -8,6 +8,8 @@ import * as words from "./words.js";
 
 const SPANS_S = [2, 5, 10, 20, 60, 120];
 const MARGIN_S = 0.5; // a still picture is this far ahead of now when it turns over
+const LEAST_PIXELS = 0.25; // a smaller shift is not worth a new picture
+const STILL_EVERY_MS = 100; // how often a still picture is filled up
 const $ = (id) => document.getElementById(id);
 
 export class Watch {
@@ -59,7 +61,6 @@ export class Watch {
     this.streams[section.stream]?.append(section);
     const newest = this.newest;
     this.clock.heard(newest, performance.now());
-    this.dirty = true;
     if (!$("empty").hidden) $("empty").hidden = true;
   }
 
@@ -84,7 +85,11 @@ export class Watch {
     const to = this.frozenAt ?? this.rightEdge(live);
     const { view } = this;
     const settled = this.lanes.every((lane) => !lane.scale.moving);
-    if (!this.dirty && settled && to === view.to && this.readingAt === view.reading) return;
+    const pixels = ((to - view.to) / this.span) * this.painter.width;
+    if (!this.dirty && settled && Math.abs(pixels) < LEAST_PIXELS && this.readingAt === view.reading) {
+      if (!this.still.matches || this.frozenAt !== null || ms - this.drawnMs < STILL_EVERY_MS) return;
+    }
+    this.drawnMs = ms;
     this.dirty = false;
     view.to = to;
     view.from = to - this.span;
@@ -96,9 +101,11 @@ export class Watch {
       view.from = view.to - this.span;
     }
     view.reading = this.readingAt;
-    for (const lane of this.lanes) this.fit(lane, seconds);
     const box = $("plot").getBoundingClientRect();
     const visible = [-box.top, innerHeight - box.top];
+    for (const lane of this.lanes) {
+      if (lane.box.y + lane.box.h > visible[0] && lane.box.y < visible[1]) this.fit(lane, seconds);
+    }
     this.painter.draw(this.lanes, this.journal.between(view.from, view.to), this.journal.byId, view, visible);
     this.frames++;
     if (this.frozenAt !== null) this.sayMoment();
