@@ -35,6 +35,7 @@ MEMORY_S = 5.0
 LEARNING_S = 2.0
 RETRY_S = 0.5
 RECENT_BEATS = 8
+RECENT_SHAPES = 16  # ectopic beats among them find their like
 FRACTION = 0.3  # threshold, as a fraction of the way from the noise's level to the beats'
 SEARCH_FRACTION = 0.15
 MISSED = 1.5  # search-back after so many RR intervals without a beat
@@ -43,7 +44,12 @@ UNLIKE = 0.6
 FEW_LIKE = 0.85  # where only two or three peaks are there to compare
 QUIET = 0.1  # noise level over beat level below which a strange shape does not count against a peak
 NOISE_SPAN = 0.3
-SHAPE_WEIGHT = 0.6
+CALM = 0.15  # the same for the median amplitude of the last UNREST_S, where noise has just begun
+UNREST_SPAN = 0.15
+UNREST_S = 0.75
+SHAPE_WEIGHT = 0.8
+STRANGE = 0.3
+ALIKE = 0.8
 LIKE_BONUS = 0.3
 OUTLIER = 3.0
 SMALLEST = 1e-6  # a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
@@ -102,6 +108,7 @@ class HeartbeatDetector:
         self._front = QrsFront(rate_hz)
         self._refractory = round(min(REFRACTORY_S, 0.85 * 60 / settings.fastest) * rate_hz)
         self._lost = round(1.05 * 60 / settings.slowest * rate_hz)
+        self._unrest = round(UNREST_S * rate_hz)
         self._trace: Trace | None = None
         self.reset()
 
@@ -117,7 +124,7 @@ class HeartbeatDetector:
         self._front.reset()
         self._values: deque[float] = deque(maxlen=RECENT_BEATS)
         self._noise: deque[float] = deque(maxlen=RECENT_BEATS)
-        self._shapes: deque[Samples] = deque(maxlen=RECENT_BEATS)
+        self._shapes: deque[Samples] = deque(maxlen=RECENT_SHAPES)
         self._likeness: deque[float] = deque(maxlen=RECENT_BEATS)
         self._intervals: deque[float] = deque(maxlen=max(RECENT_BEATS, self._settings.averaged))
         self._polarity = 0.0
@@ -223,7 +230,8 @@ class HeartbeatDetector:
                 if likeness < LIKE:
                     return
                 self._rescale(value)
-            if value * self._weight(likeness, noise) > threshold:
+            unrest = self._front.unrest(index, self._unrest)
+            if value * self._weight(likeness, noise, unrest) > threshold:
                 self._accept(beat, likeness, decided, found)
                 return
         self._noise.append(value)
@@ -246,13 +254,14 @@ class HeartbeatDetector:
         alike = sorted(float(np.dot(beat.shape, other)) for other in self._shapes)
         return alike[-2] if len(alike) > 1 else alike[0]
 
-    def _weight(self, likeness: float, noise: float) -> float:
+    def _weight(self, likeness: float, noise: float, unrest: float = 0.0) -> float:
         """What a peak's size is multiplied by: more for a look-alike, less for a strange one amid noise."""
-        if likeness > LIKE:
-            return 1.0 + LIKE_BONUS * (likeness - LIKE) / (1.0 - LIKE)
-        noisy = (noise / median(self._values) - QUIET) / NOISE_SPAN
+        if likeness > ALIKE:
+            return 1.0 + LIKE_BONUS * (likeness - ALIKE) / (1.0 - ALIKE)
+        beats = median(self._values)
+        noisy = max((noise / beats - QUIET) / NOISE_SPAN, (unrest / beats - CALM) / UNREST_SPAN)
         share = SHAPE_WEIGHT * min(1.0, max(0.0, noisy))
-        return 1.0 - share * min(1.0, max(0.0, (LIKE - likeness) / LIKE))
+        return 1.0 - share * min(1.0, max(0.0, (ALIKE - likeness) / (ALIKE - STRANGE)))
 
     def _rescale(self, value: float) -> None:
         """The amplitude has stepped: ``value`` is what a beat has now."""
@@ -298,6 +307,10 @@ class HeartbeatDetector:
             self._deadline = now + self._lost
             return
         if last is not None:
+            coming = self._front.largest(now - self._front.apart + 1, now + 1)
+            if coming > self._threshold(FRACTION, self._noise_level()) and now < last.index + self._lost:
+                self._deadline = now + self._front.apart // 2  # a beat is just arriving, not missed
+                return
             missed = self._missed(last)
             if missed is not None:
                 beat, likeness = missed
@@ -360,7 +373,8 @@ class HeartbeatDetector:
         else:
             self._variability.interrupt()
         self._last = beat
-        self._polarity += 0.2 * (beat.side - self._polarity)
+        if likeness >= LIKE:
+            self._polarity += 0.2 * (beat.side - self._polarity)
         self._values.append(beat.value)
         if beat.shape is not None:
             self._shapes.append(beat.shape)

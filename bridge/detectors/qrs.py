@@ -211,6 +211,16 @@ class QrsFront:
         """Short-time amplitude at an index, in the signal's unit."""
         return sqrt(max(float(self._energy_past[index - self._origin]), 0.0))
 
+    def largest(self, first: int, stop: int) -> float:
+        """Largest amplitude from index ``first`` to before ``stop``."""
+        part = self._energy_past[max(0, first - self._origin) : stop - self._origin]
+        return sqrt(max(float(part.max()), 0.0)) if len(part) else 0.0
+
+    def unrest(self, index: int, samples: int) -> float:
+        """Median amplitude of the last ``samples`` before the peak at ``index`` is known."""
+        stop = index + self.apart - self._origin
+        return sqrt(max(float(np.median(self._energy_past[max(0, stop - samples) : stop])), 0.0))
+
     def place(self, index: int, polarity: float) -> tuple[int, float, float]:
         """Of the peak at ``index``: its R peak's index, height, and side (-1 down .. 1 up).
 
