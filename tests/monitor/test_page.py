@@ -128,6 +128,43 @@ def test_the_picture_by_keyboard() -> None:
     in_browser(check)
 
 
+def test_ranges_hold_every_value() -> None:
+    """The quick way to least and greatest agrees with a look at every value, at any place in the ring."""
+
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link)
+        for further_s in (0, 7, 60):
+            for _ in range(further_s):
+                rig.past(1.0)
+                await asyncio.sleep(0.01)
+            await sight.until(f"watch.newest > {rig.first / rig.info.rate} - 0.2")
+            wrong = await sight.watch(
+                """(() => {
+                    const stream = watch.streams[0];
+                    const wrong = [];
+                    for (let k = 0; k < 300; k++) {
+                        const from = stream.first + (k * 7919) % (stream.end - stream.first);
+                        const to = Math.min(stream.end, from + 1 + (k * 104729) % 9000);
+                        for (let row = 0; row < stream.rows; row++) {
+                            let [least, most] = [Infinity, -Infinity];
+                            for (let c = from; c < to; c++) {
+                                const value = stream.rings[row][c % stream.length];
+                                if (value < least) least = value;
+                                if (value > most) most = value;
+                            }
+                            const found = stream.scan(row, from, to);
+                            const same = found[0] === least && found[1] === most;
+                            if (!same) wrong.push([row, from, to, found, least, most]);
+                        }
+                    }
+                    return wrong.slice(0, 5);
+                })()"""
+            )
+            assert wrong == []
+
+    in_browser(check, past_s=90.0, live=False)
+
+
 def test_the_moment_slider_scrolls_back() -> None:
     async def check(rig: Rig, browser: Any) -> None:
         sight = await see(browser, rig.link)

@@ -34,7 +34,7 @@ export class Stream {
     }
     this.start = section.start;
     const { count, values } = section;
-    const changed = this.end;
+    const changed = this.end; // after a restart this is where the section begins
     for (let r = 0; r < this.rings.length; r++) {
       const ring = this.rings[r];
       for (let c = this.end; c < section.first; c++) ring[c % this.length] = NaN;
@@ -49,7 +49,7 @@ export class Stream {
     const from = Math.max(this.first, step * COARSE);
     const to = Math.min(this.end, (step + 1) * COARSE);
     for (let row = 0; row < this.rows; row++) {
-      const [least, most] = this.scan(row, from, to);
+      const [least, most] = this.scanFine(row, from, to);
       this.coarseLow[row][step % this.steps] = least;
       this.coarseHigh[row][step % this.steps] = most;
     }
@@ -57,24 +57,31 @@ export class Stream {
 
   // Least and greatest value in columns [from, to), which must be kept: (Infinity, -Infinity) where there is none.
   scan(row, from, to) {
+    const first = Math.ceil(from / COARSE);
+    // The newest steps are still being filled, the oldest one is being overwritten.
+    const last = Math.min(Math.floor(to / COARSE), Math.floor(this.end / COARSE) - 1);
+    if (last <= first) return this.scanFine(row, from, to);
+    let [least, most] = this.scanFine(row, from, first * COARSE);
+    const low = this.coarseLow[row];
+    const high = this.coarseHigh[row];
+    for (let step = first; step < last; step++) {
+      const at = step % this.steps;
+      if (low[at] < least) least = low[at];
+      if (high[at] > most) most = high[at];
+    }
+    const [restLeast, restMost] = this.scanFine(row, last * COARSE, to);
+    return [Math.min(least, restLeast), Math.max(most, restMost)];
+  }
+
+  scanFine(row, from, to) {
     const low = this.rings[row * this.parts];
     const high = this.rings[row * this.parts + this.parts - 1];
     let least = Infinity;
     let most = -Infinity;
-    let c = from;
-    while (c < to) {
-      const whole = c % COARSE === 0 && c + COARSE <= to && c + COARSE < this.end - COARSE;
-      if (whole) {
-        const at = (c / COARSE) % this.steps;
-        if (this.coarseLow[row][at] < least) least = this.coarseLow[row][at];
-        if (this.coarseHigh[row][at] > most) most = this.coarseHigh[row][at];
-        c += COARSE;
-      } else {
-        const at = c % this.length;
-        if (low[at] < least) least = low[at];
-        if (high[at] > most) most = high[at];
-        c++;
-      }
+    for (let c = from; c < to; c++) {
+      const at = c % this.length;
+      if (low[at] < least) least = low[at];
+      if (high[at] > most) most = high[at];
     }
     return [least, most];
   }
