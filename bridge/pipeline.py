@@ -285,6 +285,10 @@ class RuleEngine(Protocol):
 
     def resume(self) -> list[Action]: ...
 
+    def release(self, time: float) -> list[Action]: ...
+
+    def reload(self, rules: Any) -> list[Action]: ...
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -332,8 +336,27 @@ class Pipeline:
         """The stream's samples have stopped at ``time_s`` on the shared clock."""
         return self.take(self.chains[stream].lose(time_s, note))
 
-    def flush(self) -> Outcome:
-        """The streams have ended: end what is open."""
+    def change_rules(self, rules: Any, bound: Mapping[str, Sequence[Binding]]) -> Outcome:
+        """Other rules take over, with the detectors they need; what was held is let go.
+
+        Raises BindingError and changes nothing when a detector cannot be made.
+        """
+        fresh = {
+            name: [binding for binding in bindings if binding not in self.chains[name].bindings]
+            for name, bindings in bound.items()
+        }
+        for name, bindings in fresh.items():
+            for binding in bindings:
+                binding.create(self.chains[name].info)
+        found = [item for name, bindings in bound.items() for item in self.chains[name].rebind(bindings)]
+        outcome = self.take(found)
+        outcome.actions.extend(self.engine.reload(rules))
+        return outcome
+
+    def end(self, time_s: float) -> Outcome:
+        """Everything ends at ``time_s``: open events end, held things are let go, safe values go out."""
         found = [item for chain in self.chains.values() for item in chain.flush()]
         found.sort(key=moment)
-        return self.take(found)
+        outcome = self.take(found)
+        outcome.actions.extend(self.engine.release(time_s))
+        return outcome

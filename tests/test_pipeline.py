@@ -124,6 +124,12 @@ class Echo:
     def resume(self) -> list[Action]:
         return []
 
+    def release(self, time: float) -> list[Action]:
+        return []
+
+    def reload(self, rules: object) -> list[Action]:
+        return []
+
 
 INFO = StreamInfo((Channel("ecg", "ecg"), Channel("horizontal", "eog-horizontal")), 250.0)
 

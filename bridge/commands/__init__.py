@@ -12,6 +12,7 @@ import click
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "demo": ("demo", "command", "The whole job with a synthetic person; nothing is sent."),
     "run": ("run", "command", "Turn a signal into control, as a rule file says."),
+    "new": ("new", "command", "Copy a ready rule file to start from."),
     "status": ("control", "status", "Say how the running daemon does."),
     "pause": ("control", "pause", "Pause the running daemon."),
     "resume": ("control", "resume", "Let the paused daemon go on."),

@@ -84,6 +84,10 @@ class TerminalView:
             verb = "sent" if result == "sent" else "would send"
             self._lines.append(Text(f"{action.time:7.2f} s    → {verb} {describe_action(action)}"))
 
+    def note(self, text: str) -> None:
+        """A line of the log."""
+        self._lines.append(Text(text, style="dim"))
+
     def closed(self) -> None:
         """Nothing to let go of."""
 

@@ -16,6 +16,7 @@ from bridge.pipeline import (
     bind,
     can_bind,
 )
+from bridge.service.rule_watch import RefusedRulesError
 from bridge.signals.types import StreamInfo
 
 if TYPE_CHECKING:
@@ -108,3 +109,13 @@ def pipeline_for(
 ) -> Pipeline:
     """Raises BindingError when a sampling rate or setting does not suit a detector."""
     return Pipeline({name: DetectionChain(info, bound[name]) for name, info in infos.items()}, engine)
+
+
+def check_same_devices(old: RuleFile, new: RuleFile) -> None:
+    """A running daemon keeps its sources and outputs. Raises RefusedRulesError when they have changed."""
+    for part, before, after in (
+        ("source", old.all_sources, new.all_sources),
+        ("outputs", dict(old.outputs), dict(new.outputs)),
+    ):
+        if before != after:
+            raise RefusedRulesError(f"`{part}` has changed: start the daemon anew to use that")

@@ -15,6 +15,8 @@ from bridge.service.supervision import Supervisor
 
 if TYPE_CHECKING:
     from bridge.monitor.server import Monitor
+    from bridge.rules.schema import RuleFile
+    from bridge.service.rule_watch import RuleWatch
 
 log = logging.getLogger("bridge")
 
@@ -93,14 +95,53 @@ class Supervision:
 
 
 class Page:
-    """The local page; the link is told once it is up."""
+    """The local page; its link is told once it is up. ``tap`` feeds it."""
 
-    def __init__(self, monitor: Monitor, tell: Callable[[str], None]) -> None:
-        self._monitor = monitor
-        self._tell = tell
+    def __init__(self, monitor: Monitor) -> None:
+        self.tap = monitor
 
     async def start(self) -> None:
-        self._tell(await self._monitor.start())
+        log.info("watch it at %s", await self.tap.start())
 
     async def stop(self) -> None:
-        await self._monitor.stop()
+        await self.tap.stop()
+
+
+def page(rules: RuleFile, watch: RuleWatch | None, daemon: Callable[[], Daemon], *, dry_run: bool) -> Page:
+    """The page with what it may ask of the daemon."""
+    from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
+    from bridge.monitor.server import Monitor
+    from bridge.rules.explain import sentences
+
+    def health() -> Health:
+        now = daemon().snapshot()
+        return Health(
+            now["latency_ms"]["median"], now["latency_ms"]["p99"], now["lost_samples"], now["skipped_lines"]
+        )
+
+    told: dict[int, tuple[LoadedRule, ...]] = {}
+
+    def loaded() -> LoadedRules:
+        current = rules if watch is None else watch.rules
+        if id(current) not in told:
+            told.clear()
+            told[id(current)] = tuple(LoadedRule(name, text) for name, text in sentences(current))
+        return LoadedRules(
+            "" if watch is None else str(watch.path),
+            told[id(current)],
+            () if watch is None else watch.problems,
+        )
+
+    return Page(
+        Monitor(
+            Service(
+                pipeline=lambda: daemon().pipeline,
+                state=lambda: daemon().state.value,
+                pause=lambda paused: daemon().pause(paused),
+                arm=lambda armed: daemon().dispatch.arm(armed),
+                health=health,
+                rules=loaded,
+                dry_run=dry_run,
+            )
+        )
+    )

@@ -11,6 +11,7 @@ import contextlib
 import json
 import os
 import socket
+import warnings
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,10 @@ def runtime_folder() -> Path:
     """Where the sockets lie: XDG_RUNTIME_DIR or what stands for it on this system."""
     import platformdirs
 
-    return Path(platformdirs.user_runtime_dir("biosignal-bridge", appauthor=False))
+    with warnings.catch_warnings():
+        # Without XDG_RUNTIME_DIR a folder under the system's temporary one serves; nothing to worry about.
+        warnings.simplefilter("ignore")
+        return Path(platformdirs.user_runtime_dir("biosignal-bridge", appauthor=False))
 
 
 class ControlServer:

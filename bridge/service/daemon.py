@@ -315,7 +315,7 @@ class Daemon:
     async def _close(self) -> None:
         if self._pipeline is not None:
             with _reported("ending the rules"):
-                self._finish(self._pipeline.flush(), None)
+                self._finish(self._pipeline.end(self.summary.seconds), None)
         with _reported("releasing the outputs"):
             self.dispatch.release()
         for companion in self._companions:

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Literal
 
 from bridge.outputs.protocol import Announcing, Armed, Output
-from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, TypeText
+from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, SetMode, SetPaused, TypeText
 
 Result = Literal["sent", "shown", "disarmed", "paused", "refused"]
 
@@ -45,6 +45,11 @@ class Dispatch:
         return result
 
     def _result(self, action: Action) -> Result:
+        if isinstance(action.act, SetPaused):
+            self.pause(action.act.paused)
+            return "sent"
+        if isinstance(action.act, SetMode):
+            return "sent"
         if self._dry_run:
             return "shown"
         if self._paused and not action.safe and not isinstance(action.act, KeyUp):

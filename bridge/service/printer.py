@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, TextIO
 
 from bridge.rules.actions import Action
 from bridge.service.dispatch import Result
-from bridge.signals.types import Detection, Event, moment
+from bridge.signals.types import Block, Detection, Event, StreamInfo, moment
 
 _RESULT_WORDS: dict[Result, str] = {
     "sent": "",
@@ -63,3 +63,22 @@ class Printer:
         if self._as_json:
             return json.dumps({**action.to_json(), "result": result}, ensure_ascii=False, allow_nan=False)
         return f"{action.time:9.3f} s    → {describe_action(action)}{_RESULT_WORDS[result]}"
+
+
+class PrinterTap:
+    """Lets the daemon print: a tap that only looks at outcomes."""
+
+    def __init__(self, printer: Printer) -> None:
+        self._printer = printer
+
+    def opened(self, infos: Mapping[str, StreamInfo]) -> None:
+        """Nothing to print."""
+
+    def block(self, stream: str, block: Block) -> None:
+        """Nothing to print."""
+
+    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None:
+        self._printer.show(detections, actions)
+
+    def closed(self) -> None:
+        """Nothing to let go of."""

@@ -33,8 +33,8 @@ def read_limited(path: Path) -> bytes:
 class RuleWatch:
     """Looks at the file's stamp a few times a second, which works on every file system and for every editor.
 
-    ``use`` puts the new rules in force and raises RefusedRulesError when they cannot be. ``problems`` is why the
-    last version was refused, empty when the newest one is in force.
+    ``use`` puts the new rules in force; it raises RefusedRulesError when they cannot be. ``problems`` is why
+    the last version was refused, empty when the newest one is in force.
     """
 
     def __init__(self, path: Path, current: RuleFile, use: Callable[[RuleFile], None]) -> None:

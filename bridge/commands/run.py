@@ -1,0 +1,132 @@
+"""`run`: the daemon."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.recording_options import InvalidInput, channel_choices
+from bridge.commands.running import RunOptions, read_rules, run_rules, start_log
+from bridge.signals.types import CHANNEL_KINDS, ChannelKind
+
+if TYPE_CHECKING:
+    from bridge.calibration.profile import Profile
+
+
+@click.command(
+    epilog="Example: biosignal-bridge run configs/first-try.yaml --replay blinks.csv --fast --dry-run --json"
+)
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--replay", type=click.Path(path_type=Path), metavar="REC", help="A recording as the source.")
+@click.option(
+    "--channel", "channels", multiple=True, metavar="NAME", help="A channel of the recording to use."
+)
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(CHANNEL_KINDS),
+    help="What the named channels carry, where their names do not say it.",
+)
+@click.option(
+    "--rate",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="HZ",
+    help="Sampling rate of a CSV recording without a time column.",
+)
+@click.option("--fast", is_flag=True, help="Replay without waiting for the clock.")
+@click.option(
+    "--for",
+    "for_s",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="SECONDS",
+    help="Stop after this time (of signal, with --fast).",
+)
+@click.option(
+    "--profile", type=click.Path(path_type=Path), metavar="FILE", help="A person's profile, from calibration."
+)
+@click.option("--armed", is_flag=True, help="Send keystrokes from the start; without it they are off.")
+@click.option("--dry-run", is_flag=True, help="Show everything, send nothing.")
+@click.option(
+    "--record", type=click.Path(path_type=Path), metavar="OUT.edf", help="Record the signal and its events."
+)
+@click.option("--no-monitor", is_flag=True, help="No local page.")
+@click.option(
+    "--metrics-port",
+    type=click.IntRange(1, 65535),
+    metavar="PORT",
+    help="Serve Prometheus metrics on loopback.",
+)
+@click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: events and actions.")
+@click.option("--verbose", is_flag=True, help="Tell more in the log.")
+def command(
+    file: Path,
+    replay: Path | None,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    fast: bool,
+    for_s: float | None,
+    profile: Path | None,
+    armed: bool,
+    dry_run: bool,
+    record: Path | None,
+    no_monitor: bool,
+    metrics_port: int | None,
+    as_json: bool,
+    verbose: bool,
+) -> int:
+    """Turn a signal into control, as the rule file FILE says.
+
+    Keystrokes are off unless --armed; OSC and MQTT are live from the start unless --dry-run. Ctrl-C or
+    SIGTERM stops, SIGUSR1 pauses and resumes. A new version of FILE takes over while it runs, if it is valid.
+
+    Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device;
+    not for vehicles or machinery; never the only safety control.
+    """
+    from bridge.service.printer import Printer, PrinterTap
+
+    start_log(verbose)
+    if (channels or kinds or rate) and replay is None:
+        raise click.UsageError(
+            "--channel, --kind and --rate go with --replay; the rule file says it otherwise"
+        )
+    if armed and dry_run:
+        raise click.UsageError("--armed and --dry-run exclude each other")
+    rules = read_rules(file)
+    options = RunOptions(
+        file=file,
+        replay=replay,
+        channels=channel_choices(channels, kinds),
+        rate_hz=rate,
+        fast=fast,
+        for_s=for_s,
+        armed=armed,
+        dry_run=dry_run,
+        record=record,
+        monitor=not no_monitor,
+        metrics_port=metrics_port,
+    )
+    summary, interrupted = run_rules(
+        rules,
+        options,
+        profile=_profile(profile),
+        taps=[PrinterTap(Printer(sys.stdout, as_json=as_json))],
+    )
+    click.echo(summary.line(), err=True)
+    return 130 if interrupted else 0
+
+
+def _profile(path: Path | None) -> Profile | None:
+    if path is None:
+        return None
+    from bridge.calibration.profile import ProfileError
+    from bridge.recordings.profile_file import read_profile_file
+
+    try:
+        return read_profile_file(path)
+    except ProfileError as error:
+        raise InvalidInput(str(error)) from error

@@ -1,0 +1,207 @@
+"""What `run` and `demo` share: from a checked rule file to a daemon that has run."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bridge.commands.recording_options import InvalidInput
+
+if TYPE_CHECKING:
+    from bridge.calibration.profile import Profile
+    from bridge.pipeline import Outcome, Pipeline
+    from bridge.recordings import ChannelChoice
+    from bridge.rules.schema import RuleFile
+    from bridge.service.daemon import Companion, Daemon, Summary, Tap
+    from bridge.signals.types import StreamInfo
+    from bridge.sources import Source
+
+log = logging.getLogger("bridge")
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """How a rule file is run; ``file`` is where it came from, None for one that is part of the program."""
+
+    file: Path | None = None
+    replay: Path | None = None
+    channels: Sequence[ChannelChoice] | None = None
+    rate_hz: float | None = None
+    fast: bool = False
+    for_s: float | None = None
+    armed: bool = False
+    dry_run: bool = False
+    record: Path | None = None
+    monitor: bool = True
+    metrics_port: int | None = None
+    control: bool = True
+
+
+def start_log(verbose: bool = False) -> None:
+    """One clear log on stderr: time, level where it matters, text."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(_LogFormat())
+    root = logging.getLogger("bridge")
+    root.handlers[:] = [handler]
+    root.setLevel(logging.DEBUG if verbose else logging.INFO)
+    root.propagate = False
+
+
+class _LogFormat(logging.Formatter):
+    def __init__(self) -> None:
+        super().__init__("%(asctime)s %(message)s", datefmt="%H:%M:%S")
+
+    def format(self, record: logging.LogRecord) -> str:
+        text = super().format(record)
+        if record.levelno >= logging.WARNING:
+            time, _, rest = text.partition(" ")
+            return f"{time} {record.levelname.lower()}: {rest}"
+        return text
+
+
+def read_rules(file: Path) -> RuleFile:
+    """The checked rule file; its warnings go to stderr. Raises InvalidInput, with all errors and places."""
+    from bridge.rules.loader import RuleFileErrors, load
+    from bridge.service.rule_watch import read_limited
+
+    try:
+        loaded = load(read_limited(file), str(file))
+    except RuleFileErrors as errors:
+        raise InvalidRules(str(errors)) from errors
+    except OSError as error:
+        raise InvalidInput(f"{file}: cannot be read: {error.strerror}") from error
+    for problem in loaded.warnings:
+        click.echo(problem.text(str(file)), err=True)
+    return loaded.rules
+
+
+class InvalidRules(InvalidInput):
+    """Lines that begin with their place: shown as they are, so that editors can jump there."""
+
+    def show(self, file: Any = None) -> None:
+        click.echo(self.message, err=True, file=file)
+
+
+def run_rules(
+    rules: RuleFile,
+    options: RunOptions,
+    *,
+    profile: Profile | None = None,
+    taps: Sequence[Tap] = (),
+    companions: Callable[[Callable[[], Daemon]], Sequence[Companion]] | None = None,
+) -> tuple[Summary, bool]:
+    """Run until the end; returns the summary and whether Ctrl-C ended it. Raises click's errors."""
+    from bridge.outputs.protocol import OutputError
+    from bridge.pipeline import BindingError
+    from bridge.recordings import RecordingError
+    from bridge.sources import SourceError
+
+    try:
+        return asyncio.run(_run(rules, options, profile, taps, companions))
+    except (SourceError, RecordingError, OutputError) as error:
+        raise click.ClickException(str(error)) from error
+    except BindingError as error:
+        raise InvalidInput(str(error)) from error
+
+
+async def _run(
+    rules: RuleFile,
+    options: RunOptions,
+    profile: Profile | None,
+    taps: Sequence[Tap],
+    more: Callable[[Callable[[], Daemon]], Sequence[Companion]] | None,
+) -> tuple[Summary, bool]:
+    from bridge import outputs
+    from bridge.rules.engine import Engine
+    from bridge.service import assembly, companions
+    from bridge.service.daemon import Daemon
+    from bridge.service.rule_watch import RuleWatch
+
+    def settings_for(detector: str, info: StreamInfo, columns: Sequence[int]) -> Mapping[str, Any]:
+        if profile is None or detector not in profile.detectors:
+            return {}
+        return profile.settings_for(detector, [info.channels[column] for column in columns], info.rate)
+
+    def bound(rules: RuleFile, infos: Mapping[str, StreamInfo]) -> Any:
+        kinds = assembly.kinds_heard(rules)
+        return assembly.bindings_for(infos, rules.detectors, kinds, settings_for)
+
+    def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
+        return assembly.pipeline_for(infos, bound(rules, infos), Engine(rules))
+
+    def use(new: RuleFile) -> None:
+        def change(pipeline: Pipeline, infos: Mapping[str, StreamInfo]) -> Outcome:
+            return pipeline.change_rules(new, bound(new, infos))
+
+        assembly.check_same_devices(rules, new)
+        daemon.use_rules(change)
+
+    def the_daemon() -> Daemon:
+        return daemon
+
+    folder = options.file.parent if options.file is not None else None
+    beside: list[Companion] = []
+    tapping = list(taps)
+    watch: RuleWatch | None = None
+    if options.file is not None and not options.fast:
+        watch = RuleWatch(options.file, rules, use)
+        beside.append(watch)
+    if options.control and not options.fast:
+        beside += [companions.Control(the_daemon), companions.Supervision(the_daemon)]
+    if options.metrics_port is not None:
+        beside.append(companions.Metrics(options.metrics_port, the_daemon))
+    if options.monitor and not options.fast:
+        page = companions.page(rules, watch, the_daemon, dry_run=options.dry_run)
+        tapping.append(page.tap)
+        beside.append(page)
+    if options.record is not None:
+        from bridge.recordings.recorder import Recorder
+
+        tapping.append(Recorder(options.record))
+    if more is not None:
+        beside += more(the_daemon)
+    daemon = Daemon(
+        sources_for(rules, options),
+        make_pipeline,
+        {} if options.dry_run else outputs.build_all(rules.outputs, folder),
+        taps=tapping,
+        companions=beside,
+        armed=options.armed,
+        dry_run=options.dry_run,
+        live=not options.fast,
+        for_s=options.for_s,
+    )
+    return await daemon.run(), daemon.interrupted
+
+
+def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
+    """The recording where one is given, else what the rule file says. Raises InvalidInput, SourceError."""
+    from bridge import sources
+    from bridge.sources.replay import ReplaySource
+
+    if options.replay is not None:
+        return {
+            "": ReplaySource(
+                options.replay, rate_hz=options.rate_hz, channels=options.channels, fast=options.fast
+            )
+        }
+    specs = rules.all_sources
+    if not specs:
+        raise InvalidInput(
+            "the rule file names no source; add `source:` to it, or take a recording: --replay FILE"
+        )
+    if options.fast and not all(spec.type in ("replay", "synthetic") for spec in specs.values()):
+        raise InvalidInput("--fast needs a recording (--replay FILE) or a synthetic source")
+    folder = options.file.parent if options.file is not None else Path()
+    located = {
+        name: spec.model_copy(update={"file": str(folder / spec.file)}) if spec.type == "replay" else spec
+        for name, spec in specs.items()
+    }
+    return {name: sources.build(spec, fast=options.fast) for name, spec in located.items()}
