@@ -9,7 +9,7 @@ from bridge.detectors.protocol import Detector
 from bridge.monitor import frames
 from bridge.monitor.history import History
 from bridge.monitor.journal import Journal
-from bridge.monitor.lent import LoadedRules, Service
+from bridge.monitor.lent import Health, LoadedRules, Service
 from bridge.monitor.plain import settings_to_json
 from bridge.rules.actions import Action
 from bridge.signals.advice import advice_for, describe
@@ -35,6 +35,7 @@ class Feed:
         self.layout = 0
         self.rules_version = 0
         self.ended = False
+        self.health = Health()
         self._by_name: dict[str, tuple[History, DetectionChain | None]] = {}
         self._rules = LoadedRules()
 
@@ -53,9 +54,16 @@ class Feed:
         self.ended = False
 
     def block(self, stream: str, block: Block) -> None:
-        if stream in self._by_name and len(block):
+        if stream not in self._by_name or not len(block):
+            return
+        history, chain = self._by_name[stream]
+        pipeline = self.service.pipeline()
+        current = pipeline.chains.get(stream) if pipeline is not None else None
+        if current is not chain or (chain is not None and history.detectors != len(chain.detectors)):
+            # New rules may ask for other detectors: the page is laid out anew.
+            self.open({name: kept.info for name, (kept, _) in self._by_name.items()})
             history, chain = self._by_name[stream]
-            history.add(block, chain.detectors if chain is not None else ())
+        history.add(block, chain.detectors if chain is not None else ())
 
     def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, str]]) -> None:
         self.journal.add(detections, actions)
@@ -91,6 +99,10 @@ class Feed:
             self.rules_version += 1
         return rules
 
+    def ask_health(self) -> None:
+        """Asked seldom: it may sort many latencies."""
+        self.health = self.service.health()
+
     def hello(self) -> dict[str, Any]:
         """What the page needs before any signal: streams, channels, detectors and their settings."""
         return {
@@ -117,7 +129,7 @@ class Feed:
 
     def now(self) -> dict[str, Any]:
         """What changes all the time: state, health, levels, verdicts, what fired."""
-        health = self.service.health()
+        health = self.health
         return {
             "type": "now",
             "state": self.service.state(),
@@ -143,6 +155,7 @@ class Feed:
 
     def status(self) -> dict[str, Any]:
         """``/status``: the same for scripts, with totals."""
+        self.ask_health()
         now = self.now()
         del now["type"], now["fired"], now["signal"], now["measured_hz"]
         rules = self.rules()

@@ -34,6 +34,7 @@ class History:
 
     def __init__(self, info: StreamInfo, detectors: int, keep_s: float = KEEP_S) -> None:
         self.info = info
+        self.detectors = detectors
         self.per_column = max(1, math.ceil(info.rate / MAX_COLUMNS_HZ))
         self.parts = 1 if self.per_column == 1 else 2
         self.rows = len(info.channels) + VIEWS * detectors

@@ -31,6 +31,7 @@ log = logging.getLogger("bridge.monitor")
 _TICK_S = 1 / 30
 _IDLE_TICK_S = 1.0
 _NOW_EVERY_S = 0.25
+_HEALTH_EVERY_S = 1.0
 _MOST_PAGES = 100
 _HEARTBEAT_S = 20.0  # a page that does not answer a ping by half of this is closed
 
@@ -58,6 +59,7 @@ class Monitor:
         self._now = ""
         self._now_state = ""
         self._now_due_s = 0.0
+        self._health_due_s = 0.0
         self._attention = asyncio.Event()
         self._runner: web.AppRunner | None = None
         self._ticker: asyncio.Task[None] | None = None
@@ -151,6 +153,9 @@ class Monitor:
             self._now_due_s = time_s + _NOW_EVERY_S
             self._now_state = state
             self._feed.rules()
+            if time_s >= self._health_due_s:
+                self._health_due_s = time_s + _HEALTH_EVERY_S
+                self._feed.ask_health()
             self._now = json.dumps(self._feed.now(), ensure_ascii=False)
 
     def _frame(self, place: int, first: int, end: int) -> bytes:

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from bridge.monitor import Monitor, Service
+from bridge.pipeline import DetectionChain, Pipeline
 
-from .rig import Rig, running
+from .rig import Rig, SmallEngine, running
 
 PAGE = ["/", "/status", "/app.js", "/style.css", "/live"]
 
@@ -348,6 +349,27 @@ class TestWhatIsSent:
             first, count, _ = columns_of(message.data)
             assert first == have
             assert count > 0.4 * rig.info.rate
+
+        on_rig(check)
+
+    def test_other_detectors_lay_the_page_out_anew(self) -> None:
+        """New rules can bring another pipeline while the page is open."""
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await connect(rig, session)
+            assert len((await socket.receive_json())["streams"][0]["detectors"]) == 4
+            chain = DetectionChain(rig.info, rig.bindings[:1])
+            rig.pipeline = Pipeline({"": chain}, SmallEngine())
+            while True:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.TEXT and '"hello"' in message.data:
+                    break
+            assert len(json.loads(message.data)["streams"][0]["detectors"]) == 1
+            while True:
+                message = await socket.receive()
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    break
+            assert columns_of(message.data)[2] == 4 + 3
 
         on_rig(check)
 
