@@ -65,7 +65,7 @@ def _mqtt(name: str, spec: Any, folder: Path | None, _total: RateLimit | None) -
     )
     per_second = spec.most_per_second or MQTT_PER_S
     source = f"/biosignal-bridge/{broker.client_id}"
-    return MqttOutput(name, broker, source=source, qos=spec.qos, per_second=per_second)
+    return MqttOutput(name, broker, source=source, per_second=per_second)
 
 
 def _log(name: str, _spec: Any, _folder: Path | None, _total: RateLimit | None) -> Output:

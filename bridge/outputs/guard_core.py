@@ -68,7 +68,7 @@ class Guard:
         try:
             match command:
                 case Pulse():
-                    self._pulse_s = max(self._pulse_s or 0.0, min(command.at, now_s))
+                    self._feel(command.at, now_s)
                     return [Said("alive", command.n)]
                 case Arm():
                     self._armed = command.armed
@@ -82,17 +82,19 @@ class Guard:
                     self._let_go(command.keys)
                     return []
                 case PressKeys() | HoldKeys() | Write() | Point():
+                    self._feel(command.at, now_s)  # who sends commands is not hung
                     why = self._refusal(command, now_s) or self._do(command, now_s)
                     return [Said("refused", command.id, why)] if why else []
         except KeyboardGoneError as gone:
             return self.lose_screen(str(gone))
 
+    def _feel(self, at: float, now_s: float) -> None:
+        self._pulse_s = max(self._pulse_s or 0.0, min(at, now_s))
+
     def _refusal(self, command: PressKeys | HoldKeys | Write | Point, now_s: float) -> str:
         """Why the command may not be carried out; empty when it may."""
         if not self._armed:
             return "keystrokes are disarmed"
-        if self._pulse_s is None or now_s - self._pulse_s > PULSE_LOST_S:
-            return "the daemon's pulse is late"
         if now_s - command.at > STALE_S:
             return f"it is {now_s - command.at:.1f} s old"
         if self._keyboard is None:

@@ -219,6 +219,8 @@ class X11Keyboard:
 
     def close(self) -> None:
         try:
+            # A server that sees the end of a connection may drop what it has not carried out by then.
+            self._display.sync()
             self._display.close()
         except self._lost:
             return

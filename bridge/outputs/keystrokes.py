@@ -42,7 +42,7 @@ from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, TypeText
 log = logging.getLogger("bridge.keystrokes")
 
 _READY_S = 10.0  # a guard that has said nothing for this long at start will not
-_ANSWER_S = 1.0  # a guard that answers no pulse for this long is taken for dead
+_ANSWER_S = 0.6  # a guard that answers no pulse for this long is taken for dead
 _END_S = 1.0
 _MOST_WAITING = 32_768  # bytes that may wait in the pipe before commands are refused
 _RESTART_S = (0.0, 0.1, 0.3, 1.0, 2.0)
@@ -104,6 +104,7 @@ class Keystrokes:
         if said.what != "ready":
             await self._end_process()
             raise OutputError(said.why or "the keystroke guard ended as it started")
+        self.pulse()
         self._tasks = [asyncio.create_task(self._pulsing()), asyncio.create_task(self._watching())]
         log.info("the keystroke guard is at work (%s, process %d)", said.why, said.id)
 

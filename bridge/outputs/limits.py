@@ -8,7 +8,7 @@ ALL_KEYSTROKES_PER_S = 40.0
 POINTER_MOVES_PER_S = 200.0
 OSC_PER_S = 2_000.0
 MQTT_PER_S = 500.0
-LONGEST_HOLD_S = 600.0  # no rule may hold a key for longer than this
+LONGEST_HOLD_S = 3_600.0  # the longest that a rule may ask for
 
 
 class RateLimit:

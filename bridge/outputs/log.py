@@ -6,7 +6,7 @@ import json
 import logging
 
 from bridge.outputs.protocol import OutputCounts
-from bridge.rules.actions import Action
+from bridge.rules.actions import Action, Note
 
 
 class LogOutput:
@@ -20,13 +20,10 @@ class LogOutput:
     async def open(self) -> None: ...
 
     def send(self, action: Action) -> bool:
+        said = action.act.text if isinstance(action.act, Note) else action.act.to_json()
         # As JSON: texts of a rule file must not be able to forge or break lines of the log.
         self._log.info(
-            "%s: %s (%s, %.3f s)",
-            self.name,
-            json.dumps(action.act.to_json()),
-            json.dumps(action.rule),
-            action.time,
+            "%s: %s (rule %s, %.3f s)", self.name, json.dumps(said), json.dumps(action.rule), action.time
         )
         self.counts.sent += 1
         return True

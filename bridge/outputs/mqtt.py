@@ -46,7 +46,6 @@ class MqttOutput:
         broker: Broker,
         *,
         source: str,
-        qos: int = 0,
         per_second: float = MQTT_PER_S,
         longest_age_s: float = LONGEST_AGE_S,
         version: Version | None = None,
@@ -57,7 +56,6 @@ class MqttOutput:
         self.connections = 0
         self._broker = broker
         self._source = source
-        self._qos = qos
         self._limit = RateLimit(per_second)
         self._outbox = Outbox(longest_age_s)
         self._version: Version = version or "5"
@@ -177,8 +175,8 @@ class MqttOutput:
         payload = cloudevents.encode(event) if event is not None else act.payload or ""
         # An event is over when it is told; retained, it would happen again for every new subscriber.
         retain = act.retain and event is None and not isinstance(action.cause, Event)
-        qos = max(act.qos, self._qos)
-        return Message(act.topic, payload.encode("utf-8", "replace"), qos, retain, time.monotonic(), event)
+        raw = payload.encode("utf-8", "replace")
+        return Message(act.topic, raw, act.qos, retain, time.monotonic(), event)
 
     def _drain(self) -> None:
         """Send what waits while the connection takes it."""

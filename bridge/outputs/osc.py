@@ -13,12 +13,13 @@ import math
 import socket
 import time
 from contextlib import suppress
+from typing import Any
 
 from bridge.outputs.backoff import delay_s
 from bridge.outputs.cloudevents import onset_ago_s
 from bridge.outputs.limits import OSC_PER_S, RateLimit
 from bridge.outputs.protocol import OutputCounts, OutputError
-from bridge.rules.actions import Action, SendOsc
+from bridge.rules.actions import Action, SendBundle, SendOsc
 from bridge.rules.addresses import osc_address_problem
 from bridge.signals.types import Event
 
@@ -33,37 +34,47 @@ class OscProblemError(ValueError):
     """A message that OSC 1.0 cannot carry."""
 
 
-def datagram(act: SendOsc, onset_s: float | None) -> bytes:
-    """The message's bytes; with ``onset_s`` (seconds since 1970) in a bundle of that time tag.
+def datagram(act: SendOsc | SendBundle, onset_s: float | None) -> bytes:
+    """The bytes of a message, or of a bundle whose time tag is ``onset_s`` (seconds since 1970).
 
-    Raises OscProblemError.
+    Without ``onset_s`` a single message goes bare and several go as a bundle for now. Raises
+    OscProblemError.
     """
-    from pythonosc.osc_bundle_builder import OscBundleBuilder
-    from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
+    from pythonosc.osc_bundle_builder import IMMEDIATELY, OscBundleBuilder
+    from pythonosc.osc_message_builder import BuildError
 
-    wrong = osc_address_problem(act.address)
-    if wrong:
-        raise OscProblemError(wrong)
-    builder = OscMessageBuilder(address=act.address)
-    for argument in act.arguments:
-        if isinstance(argument, float) and not math.isfinite(argument):
-            raise OscProblemError("an argument is not a finite number")
-        if type(argument) is int and not -(2**31) <= argument < 2**31:
-            raise OscProblemError(f"{argument} does not fit into an OSC integer of 32 bits")
-        builder.add_arg(argument)
     try:
-        message = builder.build()
-        if onset_s is None:
-            raw = message.dgram
+        if isinstance(act, SendOsc) and onset_s is None:
+            raw = _message(act).dgram
         else:
-            bundle = OscBundleBuilder(onset_s)  # type: ignore[arg-type]  # takes a fraction too
-            bundle.add_content(message)
+            bundle = OscBundleBuilder(IMMEDIATELY if onset_s is None else onset_s)  # type: ignore[arg-type]
+            for message in (act,) if isinstance(act, SendOsc) else act.messages:
+                bundle.add_content(_message(message))
             raw = bundle.build().dgram
     except (BuildError, OverflowError, UnicodeEncodeError) as error:
         raise OscProblemError(f"the message cannot be built: {error}") from error
     if len(raw) > _LARGEST_DATAGRAM:
         raise OscProblemError(f"the message has {len(raw)} bytes, more than fit into a datagram")
     return bytes(raw)
+
+
+def _message(act: SendOsc) -> Any:
+    from pythonosc.osc_message_builder import OscMessageBuilder
+
+    wrong = osc_address_problem(act.address)
+    if wrong:
+        raise OscProblemError(f"{act.address[:80]}: {wrong}")
+    builder = OscMessageBuilder(address=act.address)
+    for argument in act.arguments:
+        if isinstance(argument, float) and not math.isfinite(argument):
+            raise OscProblemError(f"{act.address}: an argument is not a finite number")
+        if type(argument) is int and not -(2**31) <= argument < 2**31:
+            raise OscProblemError(f"{act.address}: {argument} does not fit into an OSC integer of 32 bits")
+        # OSC 1.0 knows ASCII only; UTF-8 beyond it is common practice and passes through receivers unharmed.
+        if isinstance(argument, str) and "\0" in argument:
+            raise OscProblemError(f"{act.address}: an OSC string must not hold a null character")
+        builder.add_arg(argument)
+    return builder.build()
 
 
 class OscOutput:
@@ -157,7 +168,7 @@ class OscOutput:
 
     def send(self, action: Action) -> bool:
         act = action.act
-        if not isinstance(act, SendOsc):
+        if not isinstance(act, SendOsc | SendBundle):
             return self._refuse(f"an OSC output cannot do this: {act.to_json()}")
         if not self._limit.admit(time.monotonic()):
             return self._refuse(f"more than {self._limit.per_second:g} messages a second")
@@ -165,7 +176,7 @@ class OscOutput:
         try:
             raw = datagram(act, onset_s if self._bundles and isinstance(action.cause, Event) else None)
         except OscProblemError as error:
-            return self._refuse(f"{act.address}: {error}")
+            return self._refuse(str(error))
         sent = self._send_udp(raw) if self._protocol == "udp" else self._send_tcp(raw)
         if sent:
             self.counts.sent += 1
