@@ -14,7 +14,7 @@ from statistics import median
 
 import numpy as np
 
-from bridge.signals.runs import Runs
+from bridge.signals.runs import Rail, Runs
 from bridge.signals.spectrum import Shares, SpectralShares
 from bridge.signals.types import Channel, Samples
 
@@ -41,7 +41,6 @@ POOR_HUM_SHARE = 0.5
 POOR_NOISE_SHARE = 0.5
 POOR_CLIPPED = 0.01
 BAD_CLIPPED = 0.5
-RAIL_VISITS = 3  # a flat top that comes back at the very same value is a rail, once is chance
 POOR_LOST = 0.02
 BAD_LOST = 0.4
 POOR_JUMPS = 2
@@ -71,6 +70,10 @@ class Reason(StrEnum):
     HUM = "mains hum"
     NOISE = "high-frequency noise"
     JUMPS = "jumps"
+
+
+# Judged over two seconds, so that they need no further hysteresis.
+LINGERING = (Reason.JUMPS, Reason.LOST, Reason.CLIPPED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,18 +122,10 @@ class _Hop:
     low: float
     high: float
     clipped: float
+    railed: float  # of the clipped, at rails that are known
     lost: float
     jumps: int
     longest: int
-
-
-class _Extreme:
-    """The furthest value so far on one side (1: up, -1: down) and in how many hops it stood flat."""
-
-    def __init__(self, side: int) -> None:
-        self.side = side
-        self.value = -side * np.inf
-        self.visits = 0
 
 
 class ChannelQuality:
@@ -141,7 +136,6 @@ class ChannelQuality:
         self.rate_hz = rate_hz
         self._envelope = channel.kind == "emg-envelope"
         self._muscle = channel.kind in ("emg", "emg-envelope")
-        self._known_rails = bool(np.isfinite(channel.low) or np.isfinite(channel.high))
         self._hop = max(8, round(HOP_S * rate_hz))
         self._spectrum = SpectralShares(self._hop * WINDOW_HOPS, rate_hz)
         self._rail_limit = self._samples(ENVELOPE_STALL_S if self._envelope else RAIL_S)
@@ -167,12 +161,17 @@ class ChannelQuality:
         self._usual_rms: deque[float] = deque(maxlen=MEMORY_HOPS)
         self._step = np.inf
         self._repeats: deque[bool] = deque(maxlen=MEMORY_HOPS)
-        self._top, self._bottom = _Extreme(1), _Extreme(-1)
+        self._rails = (
+            [Rail(self.channel.high, 1)]
+            if self._envelope
+            else [Rail(self.channel.high, 1), Rail(self.channel.low, -1)]
+        )
         self._moved = False
-        self._lost = 0
+        self._lost = self._received = 0
         self._stall_limit = self._samples(ENVELOPE_STALL_S if self._envelope else REPEATING_STALL_S)
         self._rest_ceiling = np.inf if self._envelope else -np.inf
-        self._window: list[float] = []
+        self._window: Samples = np.zeros(self._hop * WINDOW_HOPS)
+        self._filled = 0
 
     @property
     def verdict(self) -> Verdict:
@@ -188,15 +187,19 @@ class ChannelQuality:
         if self._expected is not None and first != self._expected:
             # One gap counts for half a second at most: detectors live with it.
             self._lost += min(self._hop, max(1, first - self._expected))
+            if first // self._hop != self._expected // self._hop and self._received:
+                self._evaluate(first, changes)  # the half second's end was among the lost
             self._runs.restart()
-            self._window.clear()
+            self._filled = 0
             self._clear_at = max(self._clear_at, first + self._samples(BACK_S))
         position, n = 0, len(x)
         while position < n:
             index = first + position
             take = min(n - position, self._hop - index % self._hop)
             part = x[position : position + take]
-            self._window.extend(part.tolist())
+            self._window[self._filled : self._filled + take] = part
+            self._filled += take
+            self._received += take
             if self._bad is not None or not self._runs.skip(part, self._stall_limit):
                 for offset, value in enumerate(part.tolist()):
                     self._step_sample(value, index + offset, changes)
@@ -213,10 +216,10 @@ class ChannelQuality:
     def _step_sample(self, value: float, index: int, changes: list[QualityChange]) -> None:
         runs = self._runs
         runs.step(value)
-        if runs.equal >= self._stall_limit and value > self._rest_ceiling:
-            self._now_bad(Reason.STALLED if self._moved else Reason.FLAT, index, BACK_S, changes)
-        elif runs.railed >= self._rail_limit:
+        if runs.railed >= self._rail_limit:
             self._now_bad(Reason.RAILED, index, BACK_S, changes)
+        elif runs.equal >= self._stall_limit and value > self._rest_ceiling:
+            self._now_bad(Reason.STALLED if self._moved else Reason.FLAT, index, BACK_S, changes)
         elif runs.missing >= self._missing_limit:
             self._now_bad(Reason.LOST, index, BACK_S, changes)
         elif self._bad is not None and index >= self._clear_at:
@@ -242,77 +245,64 @@ class ChannelQuality:
 
     def _evaluate(self, index: int, changes: list[QualityChange]) -> None:
         """Half a second is full."""
-        if len(self._window) > self._hop * WINDOW_HOPS:
-            del self._window[: len(self._window) - self._hop * WINDOW_HOPS]
-        hop = self._measure()
+        hop = self._measure(self._window[: self._filled])
+        if self._filled > self._hop:
+            self._window[: self._hop] = self._window[self._filled - self._hop : self._filled].copy()
+            self._filled = self._hop
         self._hops.append(hop)
         self._learn(hop)
-        self._lost = 0
+        self._lost = self._received = 0
         self._runs.forget_longest()
         bad = self._bad_reason(hop)
         if bad is not None:
             self._now_bad(bad, index, 2 * HOP_S, changes)
+        if self._bad is not None:
+            if self._bad is not Reason.LOOSE:
+                self._filled = 0  # what comes back is judged by itself
+            return
         poor = self._poor_reason(hop)
         if poor is None:
             self._poor_hops = 0
             self._good_hops += 1
-            if self._good_hops >= HOPS_TO_GOOD:
+            if self._good_hops >= HOPS_TO_GOOD or self._poor in LINGERING:
                 self._poor = None
         else:
             self._good_hops = 0
             self._poor_hops += 1
-            if self._poor_hops >= HOPS_TO_POOR or poor in (Reason.JUMPS, Reason.LOST):
+            if self._poor_hops >= HOPS_TO_POOR or poor in LINGERING:
                 self._poor = poor
         self._tell(index, changes)
 
-    def _measure(self) -> _Hop:
-        window = np.array(self._window)
-        finite = np.isfinite(window)
+    def _measure(self, window: Samples) -> _Hop:
         hop = window[-self._hop :]
-        missing = self._lost
+        missing, received = self._lost, self._received
         shares = None
+        finite = np.isfinite(window)
         if not finite.all():
-            missing += int(np.sum(~finite[-self._hop :]))
+            missing += int(np.sum(~finite[-received:]))
             hop = hop[np.isfinite(hop)]
-        elif len(window) == self._hop * WINDOW_HOPS:
+        elif len(window) == len(self._window):
             shares = self._spectrum.of(window)
-        lost = missing / (self._hop + self._lost)
+        lost = missing / (received + self._lost)
         if len(hop) < 2:
-            return _Hop(None, 0.0, 0.0, 0.0, lost, 0, self._runs.longest)
+            return _Hop(None, 0.0, 0.0, 0.0, 0.0, lost, 0, self._runs.longest)
         low, high = float(hop.min()), float(hop.max())
+        at_rails = [(rail.share(hop), rail.known) for rail in self._rails]
+        clipped = sum(share for share, _ in at_rails)
+        railed = sum(share for share, known in at_rails if known)
         change = np.abs(hop[1:] - hop[:-1])
         moving = change[change > 0]
         if len(moving):
             self._moved = True
             self._step = min(self._step, float(moving.min()))
-            unexplained = float(np.median(moving)) >= REPEATING_STEPS * self._step
-            self._repeats.append(unexplained and len(moving) < (1 - REPEATING_SHARE) * len(change))
-        return _Hop(
-            shares, low, high, self._clipped(hop, low, high), lost, self._jumps(change), self._runs.longest
-        )
-
-    def _clipped(self, hop: Samples, low: float, high: float) -> float:
-        """Share of samples at a rail; rails that are not known show as flat tops at the extremes so far."""
-        if self._known_rails:
-            top, bottom = self.channel.high, -np.inf if self._envelope else self.channel.low
-            return float(np.mean((hop >= top) | (hop <= bottom)))
-        if self._envelope:
-            return 0.0
-        share = 0.0
-        for extreme, found in ((self._top, high), (self._bottom, low)):
-            if found * extreme.side > extreme.value * extreme.side:
-                extreme.value, extreme.visits = found, 0
-            if found == extreme.value:
-                at = hop == found
-                flat = int(np.sum(at[1:] & at[:-1]))
-                if flat:
-                    extreme.visits += 1
-                    if extreme.visits >= RAIL_VISITS:
-                        share += flat / len(hop)
-        return share
+            often = len(moving) < (1 - REPEATING_SHARE) * len(change)
+            middle = len(moving) // 2
+            usual = float(np.partition(moving, middle)[middle])
+            self._repeats.append(often and usual >= REPEATING_STEPS * self._step)
+        return _Hop(shares, low, high, clipped, railed, lost, self._jumps(change), self._runs.longest)
 
     def _jumps(self, change: Samples) -> int:
-        if self._muscle or len(self._hops) < LATELY_HOPS:
+        if self._muscle or self._bad is not None or len(self._hops) < LATELY_HOPS:
             return 0
         largest = float(change.max())
         if largest <= JUMP_RATIO * min(past.high - past.low for past in self._hops):
@@ -329,6 +319,8 @@ class ChannelQuality:
             rest = max(0.0, 1.0 - max(shares.hum_50, shares.hum_60))
             self._usual_rms.append(shares.rms * rest**0.5)
         if self._envelope:
+            if self._bad is not None:
+                return
             low = min(past.low for past in self._hops)
             high = max(past.high for past in self._hops)
             self._rest_ceiling = low + 0.2 * (high - low) if high > low else np.inf
@@ -346,9 +338,9 @@ class ChannelQuality:
         return sum(lately) / len(lately)
 
     def _bad_reason(self, hop: _Hop) -> Reason | None:
-        if self._lately_lost() > BAD_LOST:
+        if hop.lost > 0 and self._lately_lost() > BAD_LOST:
             return Reason.LOST
-        if self._known_rails and not self._envelope and hop.clipped > BAD_CLIPPED:
+        if not self._envelope and hop.railed > BAD_CLIPPED:
             return Reason.RAILED
         shares = hop.shares
         if shares is not None and len(self._usual_rms) == MEMORY_HOPS:
@@ -362,7 +354,7 @@ class ChannelQuality:
         shares = hop.shares
         if self._lately_lost() > POOR_LOST:
             return Reason.LOST
-        if hop.clipped > POOR_CLIPPED:
+        if sum(past.clipped for past in list(self._hops)[-LATELY_HOPS:]) > POOR_CLIPPED * LATELY_HOPS:
             return Reason.CLIPPED
         if sum(past.jumps for past in list(self._hops)[-LATELY_HOPS:]) >= POOR_JUMPS:
             return Reason.JUMPS

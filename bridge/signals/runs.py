@@ -1,4 +1,4 @@
-"""Runs of one value, of a rail and of missing samples, counted sample by sample."""
+"""Runs of one value, of a rail and of missing samples, and how much of a signal lies at a rail."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from bridge.signals.types import Samples
 
 SHORT = 12
+RAIL_VISITS = 3  # a flat top that comes back at the very same value is a rail, once is chance
 
 
 class Runs:
@@ -52,7 +53,7 @@ class Runs:
     def skip(self, x: Samples, limit: int) -> bool:
         """Take all of ``x`` at once if no run in it can be as long as ``limit``; else take none of it."""
         n = len(x)
-        if n < SHORT or n >= limit * 64:
+        if n < SHORT:
             return False
         if self._railed_type and not (self._low < x.min() and x.max() < self._high):
             return False
@@ -63,10 +64,39 @@ class Runs:
         before = self.equal if first == self.value else 0
         head = before + int(changed[0]) + 1
         tail = n - 1 - int(changed[-1])
-        inner = int(np.diff(changed).max()) if len(changed) > 1 else 0
+        inner = int((changed[1:] - changed[:-1]).max()) if len(changed) > 1 else 0
         if max(head, inner, tail) >= limit:
             return False
         ended = max(head, inner, self.equal if before == 0 else 0)
         self.longest = max(self.longest, ended)
         self.value, self.equal, self.railed, self.missing = float(last), tail, 0, 0
         return True
+
+
+class Rail:
+    """One end of the converter's range; unknown, it shows as flat tops at the furthest value so far.
+
+    ``side`` is 1 for the upper, -1 for the lower end.
+    """
+
+    def __init__(self, value: float, side: int) -> None:
+        self.known = isfinite(value)
+        self._side = side
+        self._value = value if self.known else -side * np.inf
+        self._visits = 0
+
+    def share(self, x: Samples) -> float:
+        """Share of the finite samples, shape (n,) with n > 1, that lie at the rail."""
+        furthest = float(x.max() if self._side > 0 else x.min())
+        if self.known:
+            if (furthest - self._value) * self._side < 0:
+                return 0.0
+            return float(np.sum((x - self._value) * self._side >= 0)) / len(x)
+        if furthest == self._value:
+            at = x == furthest
+            flat = int(np.sum(at[1:] & at[:-1]))
+            self._visits += flat > 0
+            return flat / len(x) if self._visits >= RAIL_VISITS else 0.0
+        if (furthest - self._value) * self._side > 0:
+            self._value, self._visits = furthest, 0
+        return 0.0

@@ -55,7 +55,8 @@ class SpectralShares:
 
     def of(self, x: Samples) -> Shares:
         """Figures of a window of finite samples, shape (length,)."""
-        power = np.abs(np.fft.rfft((x - x.mean()) * self._hann)) ** 2
+        spectrum = np.fft.rfft((x - float(x.sum()) / len(x)) * self._hann)
+        power = spectrum.real**2 + spectrum.imag**2
         total = float(power[self._slowest :].sum())
         if total <= 0.0:
             return Shares(0.0, 0.0, 0.0, 0.0)
