@@ -46,6 +46,7 @@ BAD_LOST = 0.4
 POOR_JUMPS = 2
 JUMP_RATIO = 3.0  # a step from one sample to the next, in usual half-second peak-to-peak spreads
 LOOSE_HUM_SHARE = 0.8
+LOOSE_RISE = 3.0  # hum that was there all along, however strong, is no lead that has come off
 LOOSE_HUM_RATIO = 20.0  # hum against the channel's usual signal: its lead has become an aerial
 REPEATING_SHARE = 0.1  # more repeats than this, although changes are many converter steps, come from the link
 REPEATING_STEPS = 10.0
@@ -159,6 +160,7 @@ class ChannelQuality:
         self._hops: deque[_Hop] = deque(maxlen=MEMORY_HOPS)
         self._habit: deque[int] = deque(maxlen=HABIT_HOPS)
         self._usual_rms: deque[float] = deque(maxlen=MEMORY_HOPS)
+        self._usual_whole: deque[float] = deque(maxlen=MEMORY_HOPS)  # with the hum
         self._step = np.inf
         self._repeats: deque[bool] = deque(maxlen=MEMORY_HOPS)
         self._rails = (
@@ -318,6 +320,7 @@ class ChannelQuality:
         if shares is not None and self._bad is None:
             rest = max(0.0, 1.0 - max(shares.hum_50, shares.hum_60))
             self._usual_rms.append(shares.rms * rest**0.5)
+            self._usual_whole.append(shares.rms)
         if self._envelope:
             if self._bad is not None:
                 return
@@ -346,7 +349,8 @@ class ChannelQuality:
         if shares is not None and len(self._usual_rms) == MEMORY_HOPS:
             hum = max(shares.hum_50, shares.hum_60)
             usual = median(self._usual_rms)
-            if hum > LOOSE_HUM_SHARE and shares.rms > LOOSE_HUM_RATIO * usual > 0:
+            risen = shares.rms > LOOSE_RISE * median(self._usual_whole)
+            if risen and hum > LOOSE_HUM_SHARE and shares.rms > LOOSE_HUM_RATIO * usual > 0:
                 return Reason.LOOSE
         return None
 
