@@ -47,6 +47,9 @@ async def _survey_all(ports: list[PortInfo]) -> list[Heard]:
 def _described(item: Heard) -> str:
     if item.problem:
         return item.problem
+    if item.own_program:
+        channels = "1 channel" if item.columns == 1 else f"{item.columns} channels"
+        return f"a board with the program of `firmware`: {channels} at {item.rate_hz:g} Hz, {item.baud} baud"
     numbers = "1 number" if item.columns == 1 else f"{item.columns} numbers"
     rate = f", about {item.rate_hz:g} lines a second" if item.rate_hz else ""
     return f"{numbers} a line at {item.baud} baud{rate}"
@@ -61,5 +64,6 @@ def _plain(item: Heard) -> dict[str, object]:
         "baud": item.baud,
         "channels": item.columns,
         "rate": item.rate_hz,
+        "own_program": item.own_program,
         "problem": item.problem or None,
     }

@@ -1,19 +1,24 @@
-"""A board on a serial port that sends lines of numbers.
+"""A board on a serial port: lines of numbers, or the frames of our own microcontroller program.
 
 The port is named or found, the baud rate given or tried, the sampling rate given or measured. A port
-that goes away is looked for until it is back; what was missed shows as a jump in ``first``.
+that goes away is looked for until it is back; what was missed shows as a jump in ``first``. Nothing is
+ever written to a port whose board has not said hello as ours does.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import os
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
-from bridge.signals.types import StreamInfo
+from bridge.signals.types import Block, StreamInfo
 from bridge.sources.backoff import delay_s
+from bridge.sources.board import RATES_HZ, BoardSession
 from bridge.sources.clock import SampleClock, measured_rate
+from bridge.sources.frames import FrameDecoder, Hello
 from bridge.sources.lines import LineDecoder
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.serial_link import SerialLink
@@ -26,11 +31,13 @@ from bridge.sources.serial_ports import (
     port_named,
 )
 from bridge.sources.tuning import FIRST_BYTE_S, Tuner
-from bridge.sources.wiring import Assembler, Wire, wiring
+from bridge.sources.wiring import Assembler, Wire, wiring, with_bits
 
 log = logging.getLogger("bridge")
 
 _NAMED_PORT_S = 15.0  # how long to wait for the first byte of a port that the user named
+_PSEUDO_S = 0.3
+_SETTLE_S = 5.0
 _MEASURE_S = 3.0
 _PENDING = 4096  # chunks kept between open() and run()
 
@@ -58,7 +65,12 @@ class SerialSource:
         self._tuner: Tuner | None = None
         self._skipped_before = 0
         self._assembler: Assembler | None = None
-        self._pending: list[tuple[list[list[float]], float]] = []
+        self._wires = list(wires)
+        self._session: BoardSession | None = None
+        self._watch = FrameDecoder()  # for a hello that comes after lines were expected
+        self._restarts = 0
+        self._bad_frames = 0
+        self._pending: list[tuple[Sequence[Any], float]] = []  # rows or samples, and when they came
         self._sink: Sink | None = None
         self._lost = asyncio.Event()
         self._told_columns = False
@@ -81,7 +93,10 @@ class SerialSource:
             columns = len(self._plan.columns)
         self._decoder.columns = columns
         self._tuner = None
-        rate_hz = self._given_rate_hz or await self._measure()
+        if self._session is not None:
+            rate_hz = await self._settle(self._session)
+        else:
+            rate_hz = self._given_rate_hz or await self._measure()
         self._assembler = Assembler(self._plan, rate_hz, self.counts, f"port {self._port.device}")
         return self._assembler.info
 
@@ -89,9 +104,10 @@ class SerialSource:
         assert self._assembler is not None
         self._sink = sink
         pending, self._pending = self._pending, []
-        for rows, received_s in pending:
-            # These have waited for us: they say nothing about latency.
-            sink(replace(self._assembler.block(rows, received_s), received=None))
+        for payload, received_s in pending:
+            for block in self._blocks(payload, received_s):
+                # These have waited for us: they say nothing about latency.
+                sink(replace(block, received=None))
         while True:
             await self._lost.wait()
             await self._reconnect()
@@ -102,7 +118,7 @@ class SerialSource:
 
     # -- finding the port and how it speaks ------------------------------------------------------------
 
-    async def _find(self) -> int:
+    async def _find(self) -> int | None:
         """The first port that sends lines with enough numbers. Raises SourceError with what each one did."""
         ports = [port for port in list_ports() if port.usb] or list_ports()
         if not ports:
@@ -112,8 +128,9 @@ class SerialSource:
             self._port = port
             try:
                 columns = await self._listen(port, patient=False)
-                if columns is not None:
-                    self._plan.check_columns(columns, f"port {port.device}")
+                if columns is not None or self._session is not None:
+                    if columns is not None:
+                        self._plan.check_columns(columns, f"port {port.device}")
                     log.info("port %s at %d baud: %s", port.device, self._baud, port.likely)
                     return columns
             except SourceError as error:
@@ -132,12 +149,16 @@ class SerialSource:
         assert link is not None
         assert tuner is not None
         known = self._given_rate_hz is not None and not self._plan.explicit
-        if patient and known and (self._given_baud or port.device.startswith("/dev/pts/")):
-            self._tuner = None
-            return None
-        if not await tuner.first_byte(FIRST_BYTE_S):
+        # A pseudo-terminal has no board behind it that restarts when it is opened.
+        pseudo = os.path.realpath(port.device).startswith("/dev/pts/")
+        if not await tuner.first_byte(_PSEUDO_S if patient and known and pseudo else FIRST_BYTE_S):
             if patient and known:
-                log.warning("nothing heard on port %s yet; waiting at %d baud", port.device, rates[0])
+                log.log(
+                    logging.INFO if pseudo else logging.WARNING,
+                    "nothing heard on port %s yet; waiting at %d baud",
+                    port.device,
+                    rates[0],
+                )
                 self._tuner = None
                 return None
             if not patient or not await tuner.first_byte(_NAMED_PORT_S - FIRST_BYTE_S):
@@ -154,8 +175,40 @@ class SerialSource:
                 f"give `baud:`, or send text lines"
             )
         self._baud, columns = found
+        if tuner.hearing.hello is not None:
+            self._tuner = None
+            self._begin_session(tuner.hearing.hello)
+            return None
         self._take_over(tuner, columns)
         return columns
+
+    def _begin_session(self, hello: Hello) -> None:
+        """The board runs our own program: from now on its frames are read and it is told how to sample."""
+        channels = max(self._plan.columns) + 1
+        if self._given_rate_hz is not None and self._given_rate_hz not in RATES_HZ:
+            rates = ", ".join(map(str, RATES_HZ))
+            raise SourceError(
+                f"the board on port {self._port.device} samples at {rates} Hz, "
+                f"not {self._given_rate_hz:g}; correct `rate:`"
+            )
+        rate_hz = round(self._given_rate_hz) if self._given_rate_hz else None
+        self._session = BoardSession(channels, rate_hz)
+        if self._assembler is None:
+            self._plan = wiring(with_bits(self._wires, hello.bits))
+        log.info("port %s: a board with our program, %d bits", self._port.device, hello.bits)
+
+    async def _settle(self, session: BoardSession) -> float:
+        """Wait until the board samples as wanted. Raises SourceError when it will not."""
+        loop = asyncio.get_running_loop()
+        until = loop.time() + _SETTLE_S
+        while not session.settled:
+            if session.refused is not None:
+                raise SourceError(f"the board on port {self._port.device} refuses: {session.refusal()}")
+            if loop.time() > until or self._lost.is_set():
+                raise SourceError(f"the board on port {self._port.device} does not answer; plug it in again")
+            await asyncio.sleep(0.01)
+        assert session.rate_hz is not None
+        return float(session.rate_hz)
 
     def _take_over(self, tuner: Tuner, columns: int) -> None:
         """Go on with the decoder that listened; the lines it has heard are the first samples."""
@@ -208,22 +261,58 @@ class SerialSource:
         if self._tuner is not None:
             self._tuner.hearing.feed(data, received_s)
             return
+        if self._session is not None:
+            self._on_frames(self._session, data, received_s)
+            return
+        if self.counts.samples == 0:
+            self._look_for_hello(data)
         rows = self._decoder.feed(data)
         if self._decoder.skipped != self._skipped_before:
             self.counts.skipped_lines += self._decoder.skipped - self._skipped_before
             self._skipped_before = self._decoder.skipped
             self._maybe_tell_columns()
-        if not rows:
-            return
+        if rows:
+            self._deliver(rows, received_s)
+
+    def _on_frames(self, session: BoardSession, data: bytes, received_s: float) -> None:
+        samples = session.feed(data)
+        self.counts.skipped_lines += session.decoder.bad - self._bad_frames
+        self._bad_frames = session.decoder.bad
+        commands = session.outgoing()
+        if commands and self._link is not None:
+            self._link.write(commands)
+        if session.restarts != self._restarts:
+            self._restarts = session.restarts
+            if self._assembler is not None:
+                self._assembler.restarted()
+            self._pending.clear()
+        if samples:
+            self._deliver(samples, received_s)
+
+    def _look_for_hello(self, data: bytes) -> None:
+        """Lines were expected without having heard any; this may be a board of ours after all."""
+        for message in self._watch.feed(data):
+            if isinstance(message, Hello) and self._session is None:
+                try:
+                    self._begin_session(message)
+                    self._pending.clear()
+                except SourceError as error:
+                    log.error("%s", error)
+
+    def _deliver(self, payload: Sequence[Any], received_s: float) -> None:
+        """Rows or samples that arrived together go to the sink, or wait for it."""
         if self._sink is None:
             if len(self._pending) < _PENDING:
-                self._pending.append((rows, received_s))
+                self._pending.append((payload, received_s))
             return
-        self._deliver(rows, received_s)
+        for block in self._blocks(payload, received_s):
+            self._sink(block)
 
-    def _deliver(self, rows: list[list[float]], received_s: float) -> None:
-        if self._assembler is not None and self._sink is not None and rows:
-            self._sink(self._assembler.block(rows, received_s))
+    def _blocks(self, payload: Sequence[Any], received_s: float) -> list[Block]:
+        assert self._assembler is not None
+        if self._session is not None:
+            return self._assembler.numbered(payload, received_s)
+        return [self._assembler.block(payload, received_s)] if payload else []
 
     def _maybe_tell_columns(self) -> None:
         if not self._told_columns and self.counts.samples == 0 and self.counts.skipped_lines >= 50:
@@ -254,7 +343,10 @@ class SerialSource:
             if device is None:
                 continue
             self._decoder.reset()
-            self._assembler.reconnected()
+            if self._session is not None:
+                self._session.reconnected()
+            else:
+                self._assembler.reconnected()
             try:
                 self._connect(device, self._baud)
             except SourceError as error:

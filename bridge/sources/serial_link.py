@@ -53,8 +53,11 @@ class SerialLink:
         self._port.baudrate = baud
 
     def write(self, data: bytes) -> None:
-        """Hand a few bytes to the operating system. Raises OSError."""
-        self._port.write(data)
+        """Hand a few bytes to the operating system; a port that has gone is told as such."""
+        try:
+            self._port.write(data)
+        except Exception as error:  # the driver of a port that has gone may raise anything
+            self._lose(str(error))
 
     def close(self) -> None:
         if self._closed:

@@ -58,6 +58,7 @@ class Heard:
     baud: int | None = None
     columns: int | None = None
     rate_hz: float | None = None
+    own_program: bool = False  # a board that says hello as our microcontroller program does
     problem: str = ""
 
 
@@ -80,6 +81,9 @@ async def survey(port: PortInfo, *, measure_s: float = 2.0, first_byte_s: float 
         found = await tuner.tune(link, USUAL_BAUD)
         if found is None:
             return Heard(port, problem=tuner.hearing.describe())
+        hello = tuner.hearing.hello
+        if hello is not None:
+            return Heard(port, found[0], hello.channels, float(hello.rate_hz), own_program=True)
         await asyncio.sleep(measure_s)
         arrivals = tuner.hearing.arrivals
         rate_hz = measured_rate([count for count, _ in arrivals], [host_s for _, host_s in arrivals])

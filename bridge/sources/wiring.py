@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,8 @@ import numpy as np
 from bridge.recordings.kinds import kind_of
 from bridge.signals.types import Block, Channel, ChannelKind, Samples, StreamInfo, Unit
 from bridge.sources.clock import SampleClock, measured_rate
+from bridge.sources.frames import Sample
+from bridge.sources.numbering import Numbering
 from bridge.sources.protocol import SourceCounts, SourceError
 
 if TYPE_CHECKING:
@@ -137,12 +139,21 @@ def wires_from(specs: Iterable[ChannelSpec]) -> list[Wire]:
     return wires
 
 
+def with_bits(wires: Iterable[Wire], bits: int) -> list[Wire]:
+    """Wires of a converter whose resolution the board has told; what the rule file says wins."""
+    return [
+        replace(wire, bits=bits) if wire.bits is None and wire.unit == "count" else wire for wire in wires
+    ]
+
+
 def _numbers(count: int) -> str:
     return "1 number" if count == 1 else f"{count} numbers"
 
 
 class Assembler:
-    """Numbers the samples of a stream that carries no numbers itself, and keeps its clock.
+    """Gives the samples of a stream their indices, and keeps its clock.
+
+    Text lines carry no numbers (``block``), our own board's frames do (``numbered``).
 
     After ``reconnected`` and after a stall the next index is the one that is due by the clock: what was
     missed is a jump in ``first``.
@@ -155,11 +166,41 @@ class Assembler:
         self._counts = counts
         self._name = name
         self._next = 0
+        self._numbering = Numbering(rate_hz)
         self._jump = False
         self._behind_since_s: float | None = None
         self._least_behind = 0.0
         self._arrivals: tuple[list[int], list[float]] | None = ([], [])
         self._trusted = False
+
+    def numbered(self, samples: Sequence[Sample], received_s: float) -> list[Block]:
+        """Samples that carry their number and arrived together, as blocks without a gap in them."""
+
+        def due() -> float | None:
+            return self.clock.index_at(received_s) if self.clock.started else None
+
+        placed: list[tuple[int, tuple[int, ...]]] = []
+        for sample in samples:
+            placed.extend(self._numbering.place(sample.number, sample.values, due))
+        blocks: list[Block] = []
+        start = 0
+        for position in range(1, len(placed) + 1):
+            if position < len(placed) and placed[position][0] == placed[position - 1][0] + 1:
+                continue
+            first = placed[start][0]
+            self._counts.lost_samples += first - self._next
+            self._next = placed[position - 1][0] + 1
+            self._counts.samples += position - start
+            rows = [values for _, values in placed[start:position]]
+            blocks.append(Block(self._plan.samples(rows), first, received_s))
+            start = position
+        if blocks:
+            self.clock.update(self._next - 1, received_s)
+        return blocks
+
+    def restarted(self) -> None:
+        """The board's own numbering began anew."""
+        self._numbering.restarted()
 
     def reconnected(self) -> None:
         self._jump = self.clock.started
