@@ -122,11 +122,12 @@ def smoothed(raw: Samples, values: Samples) -> Samples:
     return np.asarray(weights @ raw / weights.sum(axis=1), dtype=np.float64)
 
 
-def cheapest(values: Samples, costs_: Samples, own: float | None = None) -> int:
+def cheapest(values: Samples, costs_: Samples, own: float | None = None, safe: float | None = None) -> int:
     """Of the plateau round the least cost the middle, as far as can be from trouble on both sides.
 
     With ``own``, the value that the detector has by itself, the one nearest to it: few acts are no reason to
-    leave what holds for many people.
+    leave what holds for many people. A plateau down to the lowest value is bounded by nothing that was seen;
+    then it is the value nearest to ``safe``.
     """
     least = int(np.argmin(costs_))
     level = costs_[least] + 1e-9
@@ -136,18 +137,22 @@ def cheapest(values: Samples, costs_: Samples, own: float | None = None) -> int:
     while high < len(costs_) - 1 and costs_[high + 1] <= level:
         high += 1
     at = np.log(values[low : high + 1])
-    wanted = (at[0] + at[-1]) / 2 if own is None else np.log(own)
+    wanted = (at[0] + at[-1]) / 2
+    if own is not None:
+        wanted = np.log(own)
+    elif safe is not None and low == 0:
+        wanted = np.log(safe)
     return low + int(np.argmin(np.abs(at - wanted)))
 
 
-def cross_validated(table_: Table, cost: Cost, own: float | None = None) -> Held:
+def cross_validated(table_: Table, cost: Cost, own: float | None = None, safe: float | None = None) -> Held:
     """Choose on all folds but one, count on that one; each in turn."""
     hits = false = 0
     for fold in range(table_.false.shape[1]):
         here = table_.act_fold == fold
         if here.all():
             continue
-        rung = cheapest(table_.values, costs(table_, cost, fold), own)
+        rung = cheapest(table_.values, costs(table_, cost, fold), own, safe)
         hits += int(table_.found[rung, here].sum())
         false += int(table_.false[rung, fold])
     return Held(hits, table_.found.shape[1], false, float(table_.minutes.sum()))

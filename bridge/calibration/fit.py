@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,8 +14,9 @@ from bridge.calibration.heart import fit_heartbeat
 from bridge.calibration.labels import LabelError, Labels
 from bridge.calibration.proposal import cannot_tell, proposals
 from bridge.calibration.separation import area_under_curve, d_prime
-from bridge.calibration.trials import Run, Runner, Trial, judge, pair
+from bridge.calibration.trials import Run, Runner, Trial, chance_of, judge, pair
 from bridge.calibration.tuning import TUNINGS, Ladder, Measured, starts
+from bridge.signals.types import Event
 
 LEAST_ACTS = 10
 LEAST_FEW = 3
@@ -23,6 +24,7 @@ FINER = 6  # more values round the best one
 # A person's pace in use is unknown after a guided session; six deliberate acts a minute is assumed.
 USE_PER_MINUTE = 6.0
 DEFAULT_RATIO = 3.0
+_CHANCE = 0.001
 _TRACE_BEFORE_S = 0.5
 _TRACE_AFTER_S = 1.0
 _TRACE_STEP_S = 0.02
@@ -56,12 +58,24 @@ def fit(
     tuning = TUNINGS[detector]
     scarce = enough(labels, few)
     measured = tuning.measure(run, labels, unit)
+    reaction = measured.reaction
+    if reaction is not None and any(a.source == "asked" for a in labels.firm) and not reaction.is_regular:
+        raise LabelError(
+            f"what was done came {reaction.median_s:.2f} s after the cues, spread {reaction.spread_s:.2f} s: "
+            "too irregular to be an answer; the cues are of another recording, or repeat the step"
+        )
+    asked = judge({}, measured.lenient, labels, measured.reaction)
+    if chance_of(asked, labels, measured.reaction) > _CHANCE:
+        raise LabelError(
+            f"{asked.hits} of {len(asked.answers)} acts were answered, as many as chance would: what was "
+            "done does not follow the cues; they are of another recording, in a wrong order, or nobody acted"
+        )
     judged = _Judge(run, labels, measured, tuning.acts, progress)
     default = judged({})
     pace = USE_PER_MINUTE if labels.session else len(labels.firm) / labels.minutes
     cost = Cost(ratio, pace)
     tried = [_climb(ladder, judged, labels, cost) for ladder in measured.ladders]
-    chosen = min((_choose(ladder, trials, labels, cost) for ladder, trials in tried), key=lambda c: c.cost)
+    chosen = _best([_choose(ladder, trials, labels, cost) for ladder, trials in tried], cost)
     plain = _plain(default, labels, cost)
     warnings = [*scarce, *measured.warnings]
     settings, trial, held = dict(chosen.ladder.at(chosen.value)), chosen.trial, chosen.held
@@ -71,7 +85,7 @@ def fit(
         settings = {name: value for name, value in measured.settings.items() if name.endswith("polarity")}
         trial, held = judged(settings), plain.held
         warnings.append("no fitted threshold did better than the detector's own, which adapts; that is kept")
-    acts, others = _sizes(measured, labels)
+    acts, others = _sizes(measured, asked)
     final = run(settings)
     evidence = Evidence(
         counts=Counts(
@@ -103,7 +117,7 @@ def fit(
         warnings=tuple(warnings),
     )
     if cannot_tell(evidence, pace):
-        evidence = proposals(detector, evidence, tried, run, labels, measured, tuning.acts)
+        evidence = proposals(detector, evidence, tried, judged.events, labels, measured)
     return Fitted(detector, settings, evidence)
 
 
@@ -127,7 +141,7 @@ def _climb(ladder: Ladder, judged: _Judge, labels: Labels, cost: Cost) -> tuple[
     """Try all values of a ladder, then more of them round the best."""
     trials = {value: judged(ladder.at(value)) for value in ladder.values}
     whole = table(list(trials.values()), labels, ladder.values)
-    best = cheapest(whole.values, costs(whole, cost), ladder.own)
+    best = cheapest(whole.values, costs(whole, cost), ladder.own, ladder.safe)
     low, high = max(0, best - 1), min(len(ladder.values) - 1, best + 1)
     finer = ladder.finer(ladder.values[low], ladder.values[high], FINER)
     trials |= {value: judged(finer.at(value)) for value in finer.values if value not in trials}
@@ -146,9 +160,18 @@ class _Chosen:
 
 def _choose(ladder: Ladder, trials: Sequence[Trial], labels: Labels, cost: Cost) -> _Chosen:
     whole = table(trials, labels, ladder.values)
-    held = cross_validated(whole, cost, ladder.own)
-    rung = cheapest(whole.values, costs(whole, cost), ladder.own)
+    held = cross_validated(whole, cost, ladder.own, ladder.safe)
+    rung = cheapest(whole.values, costs(whole, cost), ladder.own, ladder.safe)
     return _Chosen(ladder, float(whole.values[rung]), trials[rung], held, _cost_of(held, cost), whole)
+
+
+def _best(options: Sequence[_Chosen], cost: Cost) -> _Chosen:
+    """The preferred one, unless another is better by more than its standard error."""
+    best = options[0]
+    for option in options[1:]:
+        if option.cost < best.cost - cost.error(best.held):
+            best = option
+    return best
 
 
 def _plain(trial: Trial, labels: Labels, cost: Cost) -> _Chosen:
@@ -171,14 +194,20 @@ class _Judge:
         self._run, self._labels, self._measured, self._kinds = run, labels, measured, kinds
         self._progress = progress
         self._total = 2 + sum(len(ladder.values) + FINER for ladder in measured.ladders)
-        self._done = 0
+        self._known: dict[tuple[tuple[str, Any], ...], list[Event]] = {}
 
-    def __call__(self, settings: Any) -> Trial:
-        events = [event for event in starts(self._run(settings), self._kinds) if self._measured.counts(event)]
-        self._done += 1
-        if self._progress is not None:
-            self._progress(min(1.0, self._done / self._total))
-        return judge(settings, events, self._labels, self._measured.reaction)
+    def __call__(self, settings: Mapping[str, Any]) -> Trial:
+        return judge(settings, self.events(settings), self._labels, self._measured.reaction)
+
+    def events(self, settings: Mapping[str, Any]) -> Sequence[Event]:
+        """What counts as an act with these settings; no settings are run twice."""
+        key = tuple(sorted(settings.items()))
+        if key not in self._known:
+            found = starts(self._run(settings), self._kinds)
+            self._known[key] = [event for event in found if self._measured.counts(event)]
+            if self._progress is not None:
+                self._progress(min(1.0, len(self._known) / self._total))
+        return self._known[key]
 
 
 def _by_kind(labels: Labels) -> dict[str, int]:
@@ -189,9 +218,8 @@ def _by_kind(labels: Labels) -> dict[str, int]:
     return counts
 
 
-def _sizes(measured: Measured, labels: Labels) -> tuple[list[float], list[float]]:
+def _sizes(measured: Measured, trial: Trial) -> tuple[list[float], list[float]]:
     """Sizes of the acts, and of everything else that looks like one."""
-    trial = judge({}, measured.lenient, labels, measured.reaction)
     acts = [abs(answer.values[measured.size]) for answer in trial.answers if answer is not None]
     others = [abs(event.values[measured.size]) for event in trial.false]
     return [size for size in acts if size > 0], [size for size in others if size > 0]

@@ -30,13 +30,17 @@ class PlacedError(ValueError):
 class Placed:
     """A node of the file under a name for people. Readers raise PlacedError."""
 
-    def __init__(self, node: yaml.Node, where: str, name: str) -> None:
-        self._node, self._where, self._name = node, where, name
+    def __init__(self, node: yaml.Node, where: str, name: str, key: Placed | None = None) -> None:
+        self._node, self._where, self._name, self._key = node, where, name, key
         self._children: dict[str, Placed] | None = None
 
     def error(self, what: str) -> PlacedError:
         mark = self._node.start_mark
         return PlacedError(self._where, mark.line + 1, mark.column + 1, what)
+
+    def key_error(self, what: str) -> PlacedError:
+        """An error about the key that this value stands under."""
+        return (self._key or self).error(what)
 
     def mapping(self, known: tuple[str, ...] | None = None) -> dict[str, Placed]:
         """The values by key; with ``known`` any other key is an error."""
@@ -51,12 +55,13 @@ class Placed:
                     raise place.error("a key must be plain text")
                 if name in found:
                     raise place.error(f"the key {name!r} stands here a second time")
-                if known is not None and name not in known:
-                    near = get_close_matches(name, known, n=1)
-                    mend = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
-                    raise place.error(f"{self._name} has no key {name!r}; {mend}")
-                found[name] = Placed(value, self._where, name)
+                found[name] = Placed(value, self._where, name, place)
             self._children = found
+        for name, value in self._children.items():
+            if known is not None and name not in known:
+                near = get_close_matches(name, known, n=1)
+                mend = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+                raise value.key_error(f"{self._name} has no key {name!r}; {mend}")
         return self._children
 
     def get(self, key: str) -> Placed:

@@ -199,7 +199,7 @@ def read_profile(text: str, where: str) -> Profile:
 def _detector(name: str, part: Placed) -> DetectorProfile:
     part.mapping(("settings", "made_on", "bounds", "evidence"))
     if name not in DETECTORS:
-        raise part.error(f"there is no detector {name!r}; known: {', '.join(DETECTORS)}")
+        raise part.key_error(f"there is no detector {name!r}; known: {', '.join(DETECTORS)}")
     made = part.get("made_on")
     made.mapping(("date", "rate_hz", "filters", "detector_version", "channels"))
     made_on = MadeOn(

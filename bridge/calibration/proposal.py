@@ -6,17 +6,18 @@ activation then needs two everyday acts close together, which is counted, not re
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any, TypeAlias
 
 import numpy as np
 
 from bridge.calibration.choice import cheapest, smoothed
 from bridge.calibration.evidence import Evidence, Prediction, Proposal
 from bridge.calibration.labels import Act, Labels
-from bridge.calibration.trials import Reaction, Runner, Trial, judge, window_of
-from bridge.calibration.tuning import Ladder, Measured, starts
+from bridge.calibration.trials import Reaction, Trial, judge, window_of
+from bridge.calibration.tuning import Ladder, Measured
 from bridge.signals.types import Event
 
 # Beyond these a user will not trust a single act (common practice: accidental presses must vanish): one false
@@ -29,7 +30,8 @@ _SHORTEST_WITHIN_S = 0.5
 _LONGEST_WITHIN_S = 1.5
 _LONGER_MS = (200.0, 300.0, 400.0, 600.0, 800.0)
 
-Tried = Sequence[tuple[Ladder, Sequence[Trial]]]
+Found: TypeAlias = Callable[[Mapping[str, Any]], Sequence[Event]]
+Tried: TypeAlias = Sequence[tuple[Ladder, Sequence[Trial]]]
 
 
 def cannot_tell(evidence: Evidence, acts_per_minute: float) -> bool:
@@ -43,23 +45,22 @@ def proposals(
     detector: str,
     evidence: Evidence,
     tried: Tried,
-    run: Runner,
+    found: Found,
     labels: Labels,
     measured: Measured,
-    kinds: Sequence[str],
 ) -> Evidence:
     """The evidence with a plain warning and the alternatives that do better, the best first."""
-    found: list[Proposal] = []
+    options: list[Proposal] = []
     if detector != "gaze":  # looking back ends the first shift, so two in a row the same way cannot be done
-        found.append(_twice(detector, tried, run, labels, measured, kinds, evidence.ratio))
+        options.append(_twice(detector, tried, found, labels, measured, evidence.ratio))
     if detector == "contraction":
-        found.extend(_longer(tried, run, labels, measured, kinds, evidence.ratio))
+        options.extend(_longer(tried, found, labels, measured, evidence.ratio))
     firmer = _firmer(detector, tried, labels, evidence.ratio)
     if firmer is not None:
-        found.append(firmer)
+        options.append(firmer)
     now = _cost(evidence.prediction, evidence.ratio)
     better = sorted(
-        (item for item in found if _cost(item.prediction, evidence.ratio) < now),
+        (item for item in options if _cost(item.prediction, evidence.ratio) < now),
         key=lambda item: _cost(item.prediction, evidence.ratio),
     )
     words = (
@@ -89,10 +90,9 @@ def pairs_within(onsets: Sequence[float], within_s: float) -> int:
 def _twice(
     detector: str,
     tried: Tried,
-    run: Runner,
+    found: Found,
     labels: Labels,
     measured: Measured,
-    kinds: Sequence[str],
     ratio: float,
 ) -> Proposal:
     """Two in a row: measured on the step where it was asked for, else reckoned from single acts."""
@@ -104,8 +104,8 @@ def _twice(
         for value, trial in zip(ladder.values, trials, strict=True):
             false = pairs_within([event.onset for event in trial.false], within_s)
             if asked:
-                events = [event for event in starts(run(ladder.at(value)), kinds) if measured.counts(event)]
-                hits, acts = _done_twice(asked, events, within_s, measured.reaction), len(asked)
+                hits = _done_twice(asked, found(ladder.at(value)), within_s, measured.reaction)
+                acts = len(asked)
             else:
                 acts = len(trial.answers)
                 hits = round(acts * (trial.hits / acts) ** 2)
@@ -167,9 +167,7 @@ def _done_twice(
     return hits
 
 
-def _longer(
-    tried: Tried, run: Runner, labels: Labels, measured: Measured, kinds: Sequence[str], ratio: float
-) -> list[Proposal]:
+def _longer(tried: Tried, found: Found, labels: Labels, measured: Measured, ratio: float) -> list[Proposal]:
     """A contraction held for longer: the detector itself is asked with each least duration."""
     ladder, trials = tried[0]
     best = min(
@@ -178,12 +176,11 @@ def _longer(
             Prediction(trials[i].hits, len(trials[i].answers), len(trials[i].false), labels.minutes), ratio
         ),
     )
-    found = []
+    options = []
     for shortest_ms in _LONGER_MS:
         settings = dict(ladder.at(ladder.values[best])) | {"shortest_ms": shortest_ms}
-        events = [event for event in starts(run(settings), kinds) if measured.counts(event)]
-        trial = judge(settings, events, labels, measured.reaction)
-        found.append(
+        trial = judge(settings, found(settings), labels, measured.reaction)
+        options.append(
             Proposal(
                 "longer",
                 f"hold the contraction for at least {shortest_ms:.0f} ms",
@@ -192,7 +189,7 @@ def _longer(
                 Prediction(trial.hits, len(trial.answers), len(trial.false), labels.minutes),
             )
         )
-    return [min(found, key=lambda item: _cost(item.prediction, ratio))]
+    return [min(options, key=lambda item: _cost(item.prediction, ratio))]
 
 
 def _firmer(detector: str, tried: Tried, labels: Labels, ratio: float) -> Proposal | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -43,6 +44,11 @@ class Reaction:
     spread_s: float
     count: int
 
+    @property
+    def is_regular(self) -> bool:
+        """Slow people are less regular too; beyond this the acts have nothing to do with the cues."""
+        return self.spread_s <= 0.2 + 0.1 * self.median_s
+
 
 @dataclass(frozen=True, slots=True)
 class Window:
@@ -59,6 +65,7 @@ _SEEN_GAZE = Window(0.1, 0.4)
 _CUED = Window(0.3, 1.5)
 # A person's reaction times spread by a quarter of a second at most (common practice for simple reactions).
 _LEAST_REACTION_WINDOW_S = 0.35
+_MOST_REACTION_WINDOW_S = 0.8
 
 
 def window_of(act: Act, reaction: Reaction | None) -> Window:
@@ -69,7 +76,7 @@ def window_of(act: Act, reaction: Reaction | None) -> Window:
         return _CUED
     if reaction is None:
         return Window(-0.05, LONGEST_REACTION_S)
-    around_s = max(_LEAST_REACTION_WINDOW_S, 4 * reaction.spread_s)
+    around_s = min(_MOST_REACTION_WINDOW_S, max(_LEAST_REACTION_WINDOW_S, 4 * reaction.spread_s))
     after_s = min(LONGEST_REACTION_S, reaction.median_s + around_s)
     return Window(-max(0.05, reaction.median_s - around_s), after_s)
 
@@ -136,6 +143,22 @@ def judge(
         and not any(start <= event.onset <= end and kind == event.kind for start, end, kind in spans)
     ]
     return Trial(dict(settings), tuple(answers), tuple(false))
+
+
+def chance_of(trial: Trial, labels: Labels, reaction: Reaction | None) -> float:
+    """Probability that events which know nothing of the acts would have answered as many.
+
+    Such events come at the rate of those that answered none (one added), so an act is answered with
+    1 - exp(-rate * window), and the number answered is binomial.
+    """
+    from scipy.special import bdtrc
+
+    windows = [window_of(act, reaction) for act in labels.firm]
+    width_s = sum(window.before_s + window.after_s for window in windows) / len(windows)
+    free_s = max(1.0, 60 * labels.minutes - width_s * len(windows))
+    per_s = (len(trial.false) + 1) / free_s
+    by_chance = 1 - math.exp(-per_s * width_s)
+    return float(bdtrc(trial.hits - 1, len(windows), by_chance)) if trial.hits else 1.0
 
 
 def reaction_of(acts: Sequence[Act], events: Sequence[Event], strength: str) -> Reaction | None:

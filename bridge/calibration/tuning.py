@@ -20,6 +20,7 @@ from bridge.signals.types import Event
 # From an eighth of the person's usual act, where nearly everything passes, to beyond it.
 _LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 20))
 # Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.
+_LEAST_SPREAD, _WIDEST_SPREAD = 0.15, 0.4  # of an act's size, natural logarithm
 _FACTORS = (0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7)
 
 
@@ -27,7 +28,8 @@ _FACTORS = (0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7)
 class Ladder:
     """One setting from lenient to strict, in ``values``; ``at`` gives the whole group of settings for one.
 
-    ``own`` is the detector's own value, where it has one. ``scale`` turns values into sizes of acts, for the
+    ``own`` is the detector's own value, where it has one; ``safe`` the value to take when nothing that was
+    seen bounds it from below. ``scale`` turns values into sizes of acts, for the
     pictures; None where they are no sizes.
     """
 
@@ -35,6 +37,7 @@ class Ladder:
     values: Sequence[float]
     at: Callable[[float], Mapping[str, Any]]
     own: float | None = None
+    safe: float | None = None
     scale: float | None = None
 
     def finer(self, low: float, high: float, count: int) -> Ladder:
@@ -90,6 +93,17 @@ def _deliberate(event: Event) -> bool:
     return event.values.get("deliberate", 0.0) >= 0.5
 
 
+def _safe(sizes: Sequence[float]) -> float:
+    """Three spreads below the usual act, where hardly any is smaller, and one more for another day.
+
+    Spreads of the logarithm: 1.4826 times the median deviation, kept within what people show.
+    """
+    logs = np.log(sizes)
+    middle = float(np.median(logs))
+    spread = 1.4826 * float(np.median(np.abs(logs - middle)))
+    return float(np.exp(middle - 4 * min(_WIDEST_SPREAD, max(_LEAST_SPREAD, spread))))
+
+
 def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
     """Polarity by which way the acts are larger; then the height, of blinks or of deliberate ones."""
     tried = {}
@@ -101,12 +115,13 @@ def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
     polarity = max(tried, key=lambda name: tried[name][0])
     _, events, reaction, found = tried[polarity]
     need(len(found), labels, "blink")
-    usual = float(np.median([event.values["amplitude"] for event in found]))
+    sizes = [event.values["amplitude"] for event in found]
+    usual = float(np.median(sizes))
     heights = [usual * share for share in _LADDER]
     deliberate = labels.session or any(act.strength == "deliberate" for act in labels.acts)
     setting = "deliberate_threshold" if deliberate else "threshold"
     fixed = {"polarity": polarity}
-    ladders = [Ladder(setting, heights, lambda height: fixed | {setting: height}, scale=1.0)]
+    ladders = [Ladder(setting, heights, lambda height: fixed | {setting: height}, None, _safe(sizes), 1.0)]
     if not deliberate:
         ladders.append(Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0))
     return Measured(
@@ -158,8 +173,9 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
         return fixed | {f"{axis}_threshold": usual[axis] * height / usual[main] for axis in usual}
 
     ladders = [
-        Ladder(f"{main}_threshold", heights, at, scale=1.0),
+        # First what adapts: shifts come in all sizes, so it is the noise that bounds them, and noise changes.
         Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0),
+        Ladder(f"{main}_threshold", heights, at, scale=1.0),
     ]
     lenient = starts(run(fixed | {f"{axis}_threshold": 0.25 * usual[axis] for axis in usual}), kinds_used)
     return Measured(
@@ -227,7 +243,7 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
     lenient = _with_peaks(run(at(values[0])))
     return Measured(
         settings=fixed,
-        ladders=[Ladder("on_fraction", values, at, own, usual - rest)],
+        ladders=[Ladder("on_fraction", values, at, own, scale=usual - rest)],
         unit=unit,
         size="amplitude",
         lenient=lenient if len(answered(labels, lenient, reaction)) >= len(found) else events,

@@ -92,7 +92,10 @@ def calibrate(
     bad = _bad_stretches(run({}), channels, end_s)
     labels, warnings = _without(labels, bad, force)
     unit = channels[0].unit
-    fitted = fit(name, run, labels, unit=unit, ratio=ratio, few=few, progress=progress)
+    try:
+        fitted = fit(name, run, labels, unit=unit, ratio=ratio, few=few, progress=progress)
+    except LabelError as error:
+        raise LabelError("; ".join((str(error), *warnings))) from error
     evidence = replace(fitted.evidence, warnings=(*fitted.evidence.warnings, *warnings))
     return Calibrated(replace(fitted, evidence=evidence), channels)
 

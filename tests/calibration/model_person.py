@@ -2,9 +2,10 @@
 
 THE MODEL, NOT DATA. Deliberate blinks are higher than spontaneous ones while their duration does not differ
 (Kaneko & Sakamoto 1999); heights are log-normal about their medians; spontaneous blinks come at random 17 a
-minute at rest, 26 talking, 4.5 reading (Bentivoglio 1997); a cue is answered after 300 ms, spread 60 ms (simple
-reactions take 180-200 ms; a choice of word and a lid take longer, common practice). Noise is a first-order
-autoregression with slow drift. It proves that the fit does what it should on such a person, nothing about people.
+minute at rest, 26 talking, 4.5 reading (Bentivoglio 1997); a cue is answered after 300 ms, spread 60 ms
+(simple reactions take 180-200 ms; a word and a lid take longer, common practice), and the lid closes in
+100 ms. White noise on slow drift. It shows that the fit does what it should on such a person, nothing about
+people.
 """
 
 from __future__ import annotations
@@ -17,14 +18,14 @@ from bridge.calibration.cues import Routine, Shown, Step, plan
 from bridge.signals.types import Annotation, Block, Channel, Samples, StreamInfo
 
 RATE_HZ = 200.0
-CHANNEL = Channel("vertical", "eog-vertical", "uV")
+CHANNEL = Channel("vertical", "eog-vertical", "uV", -3276.7, 3276.7, 0.1)
 INFO = StreamInfo((CHANNEL,), RATE_HZ)
 _PER_MINUTE = {"rest": 17.0, "talk": 26.0, "read": 4.5}
 
 
 @dataclass
 class Blinker:
-    """``ratio``: median height of deliberate over spontaneous blinks; ``spread``: log-normal sigma of both."""
+    """``ratio``: median height of deliberate over spontaneous blinks; ``spread``: log-normal sigma."""
 
     ratio: float = 1.8
     spread: float = 0.15
@@ -66,7 +67,9 @@ class Blinker:
             if abs(peak_s - time[0]) < count / RATE_HZ + 1:
                 # Closing about 100 ms, reopening a little longer (Stern 1984, second-hand).
                 away = time - peak_s
-                out += height * np.where(away < 0, np.exp(-0.5 * (away / 0.05) ** 2), np.exp(-0.5 * (away / 0.08) ** 2))
+                out += height * np.where(
+                    away < 0, np.exp(-0.5 * (away / 0.05) ** 2), np.exp(-0.5 * (away / 0.08) ** 2)
+                )
         return out[:, None]
 
 

@@ -19,7 +19,14 @@ from bridge.recordings import ChannelChoice, Recording, read, read_annotations
 from bridge.recordings.recording import Segment
 from bridge.signals.types import Annotation, Samples, StreamInfo
 
-CUED = ("cued-12345-1-1", "cued-12345-1-7", "cued-21547-2-1", "cued-21547-2-7", "cued-45612-1-2", "cued-45612-1-7")
+CUED = (
+    "cued-12345-1-1",
+    "cued-12345-1-7",
+    "cued-21547-2-1",
+    "cued-21547-2-7",
+    "cued-45612-1-2",
+    "cued-45612-1-7",
+)
 PAIRS = tuple(zip(CUED[0::2], CUED[1::2], strict=True))  # the same person twice
 
 

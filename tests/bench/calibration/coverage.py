@@ -17,9 +17,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "calibration"))
 
-from recorded import PAIRS, Recorded, load  # noqa: E402
+from recorded import PAIRS, Recorded, load
 
-from bridge.calibration.labels import LEARNING_S, LabelError  # noqa: E402
+from bridge.calibration.labels import LEARNING_S, LabelError
 
 
 def splits(whole: Recorded, acts: int, count: int) -> list[tuple[Recorded, Recorded]]:
@@ -65,8 +65,9 @@ def measure(fitted_on: Recorded, scored_on: Recorded, name: str, few: bool) -> d
         "setting": {k: v for k, v in fitted.settings.items() if "polarity" not in k},
     }
     print(
-        f"{name:28} fit {prediction.hits}/{prediction.acts}, {prediction.false} false; next {trial.hits}/{acts} in "
-        f"{hits.low:.2f}..{hits.high:.2f} {'yes' if row['hits_inside'] else 'NO'}; {len(trial.false)} false in "
+        f"{name:28} fit {prediction.hits}/{prediction.acts}, {prediction.false} false; "
+        f"next {trial.hits}/{acts} in {hits.low:.2f}..{hits.high:.2f} "
+        f"{'yes' if row['hits_inside'] else 'NO'}; {len(trial.false)} false in "
         f"{false.low * minutes:.0f}..{false.high * minutes:.0f} {'yes' if row['false_inside'] else 'NO'}; "
         f"default {plain.hits}/{acts}, {len(plain.false)} false",
         flush=True,
@@ -102,7 +103,9 @@ def main() -> int:
     }
     print(json.dumps(summary, indent=2))
     if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(json.dumps({"summary": summary, "splits": done}, indent=2), encoding="utf-8")
+        Path(sys.argv[1]).write_text(
+            json.dumps({"summary": summary, "splits": done}, indent=2), encoding="utf-8"
+        )
     return 0
 
 
