@@ -20,7 +20,7 @@ def profile_path(person: str, device: str) -> Path:
 
 
 def _plain(name: str) -> str:
-    """A name as part of a path: letters, digits, dash and underscore. Raises ProfileError for nothing else."""
+    """A name as part of a path: letters, digits, dash and underscore. Raises ProfileError without any."""
     plain = re.sub(r"[^\w-]+", "-", name.strip(), flags=re.UNICODE).strip("-")
     if not plain:
         raise ProfileError(f"{name!r} cannot name a profile: letters or digits are needed")
