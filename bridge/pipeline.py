@@ -9,13 +9,18 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
+from bridge.calibration.following import Following
 from bridge.detectors import DETECTORS, Detector, DetectorType, SettingsError
 from bridge.rules.actions import Action
 from bridge.signals.filters import SamplingRateError
 from bridge.signals.quality import ChannelQuality, Verdict
 from bridge.signals.types import Block, Detection, Event, StreamInfo, moment
+
+if TYPE_CHECKING:
+    from bridge.calibration.drift import Bounds
+    from bridge.calibration.profile import Profile
 
 # International 10-20 sites behind the frontal ones; blinks are small there.
 _NOT_FRONTAL = re.compile(r"(?i)^(?:O|P|PO|C|CP|T|TP|I)(?:z|\d+)$")
@@ -43,17 +48,37 @@ class Binding:
     name: str
     columns: tuple[int, ...]
     settings: Mapping[str, Any]
+    bounds: Bounds | None = None  # within which fitted thresholds follow drift
 
     def create(self, info: StreamInfo) -> Detector:
         """Raises BindingError when the sampling rate or the settings do not suit the detector."""
         channels = [info.channels[column] for column in self.columns]
         try:
-            return self.type.create(self.name, channels, info.rate, self.settings)
+            detector = self.type.create(self.name, channels, info.rate, self.settings)
         except SamplingRateError as error:
             names = ", ".join(channel.name for channel in channels)
             raise BindingError(f"detector {self.name!r} cannot work on {names}: {error}") from error
         except SettingsError as error:
             raise BindingError(f"settings of detector {self.name!r}: {error}") from error
+        return detector if self.bounds is None else Following(detector, self.bounds, info.rate)
+
+    def fitted(self, info: StreamInfo, profile: Profile) -> Binding:
+        """With what the profile has for it; settings of its own win.
+
+        Raises BindingError when the profile was made at another rate, on another kind of channel or with
+        another version of the detector.
+        """
+        from bridge.calibration.profile import ProfileError
+
+        part = profile.detectors.get(self.type.name)
+        if part is None:
+            return self
+        channels = [info.channels[column] for column in self.columns]
+        try:
+            settings = profile.settings_for(self.type.name, channels, info.rate)
+        except ProfileError as error:
+            raise BindingError(str(error)) from error
+        return replace(self, settings={**settings, **self.settings}, bounds=part.bounds)
 
 
 def bind(info: StreamInfo, wanted: Iterable[Wanted]) -> list[Binding]:

@@ -20,6 +20,8 @@ FOLLOW_PER_MINUTE = 0.05
 # The scale may go this far from the calibration before a new one is due.
 _WIDEST = 1.6
 _RECENT = 5
+# What a running detector can take anew; everything else adapts to the person by itself.
+_FOLLOWED = ("threshold", "deliberate_threshold")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +70,9 @@ class DriftWatcher:
         self._base = {
             name: value
             for name, value in settings.items()
-            if name.endswith("threshold") and isinstance(value, int | float)
+            if name in _FOLLOWED and isinstance(value, int | float)
         }
-        self._deliberate = "deliberate_threshold" in settings
+        self._deliberate = settings.get("deliberate_threshold") is not None
         self._recent: deque[float] = deque(maxlen=_RECENT)
         self._followed_s: float | None = None
 
@@ -135,10 +137,12 @@ class DriftWatcher:
         )
 
 
-def apply(detector: Any, changes: Mapping[str, float]) -> bool:
-    """Give a running detector new thresholds, where it can take them without starting anew."""
+def apply(detector: Any, thresholds: Mapping[str, float]) -> bool:
+    """Give a running detector new thresholds; False where it has none that follow or cannot take them."""
+    if not thresholds:
+        return False
     try:
-        detector.settings = replace(detector.settings, **changes)
+        detector.settings = replace(detector.settings, **thresholds)
     except (AttributeError, TypeError):
         return False
     return True

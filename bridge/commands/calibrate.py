@@ -228,7 +228,7 @@ def _fitted(
     with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
         for name in detectors:
             task = bar.add_task(f"fitting {name}", total=1.0)
-            (binding,) = bind_all(recording, name, False, {})[:1]
+            (binding,) = bind_all(recording, name, False)[:1]
             try:
                 made = calibrate(
                     recording,

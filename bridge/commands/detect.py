@@ -10,8 +10,8 @@ import click
 from bridge.commands.recording_options import (
     bind_all,
     channel_choices,
+    open_profile,
     open_recording,
-    profile_settings,
     progress_bar,
     recording_options,
 )
@@ -37,7 +37,7 @@ def command(
     from bridge.evaluation.running import run
 
     opened = open_recording(recording, rate, channel_choices(channels, kinds))
-    bindings = bind_all(opened, detector, bool(channels), profile_settings(profile, detector))
+    bindings = bind_all(opened, detector, bool(channels), open_profile(profile))
     events: list[Event] = []
     with progress_bar(recording.name, opened.seconds * len(bindings)) as progress:
         for binding in bindings:

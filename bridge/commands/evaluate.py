@@ -12,8 +12,8 @@ from bridge.commands.recording_options import (
     InvalidInput,
     bind_all,
     channel_choices,
+    open_profile,
     open_recording,
-    profile_settings,
     progress_bar,
     recording_options,
 )
@@ -91,13 +91,13 @@ def command(
     if plot_path is not None and not references:
         raise click.UsageError("--plot shows misses and false alarms: it needs --reference")
     window = None if window_ms is None else Window(window_ms / 1000, window_ms / 1000)
-    settings = profile_settings(profile, detector)
+    fitted = open_profile(profile)
 
     results: list[Score | Tally] = []
     shown: Window | None = window
     for number, path in enumerate(recordings):
         opened = open_recording(path, rate, channel_choices(channels, kinds))
-        bindings = bind_all(opened, detector, bool(channels), settings)
+        bindings = bind_all(opened, detector, bool(channels), fitted)
         if len(bindings) > 1:
             raise click.UsageError(
                 f"{detector} works on one channel: name one --channel, not {len(bindings)}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -13,6 +13,7 @@ import click
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:
+    from bridge.calibration.profile import Profile
     from bridge.pipeline import Binding
     from bridge.recordings import ChannelChoice, Recording
 
@@ -88,19 +89,26 @@ def open_recording(path: Path, rate: float | None, choices: list[ChannelChoice] 
         raise InvalidInput(str(error)) from error
 
 
-def bind_all(recording: Recording, detector: str, named: bool, settings: Mapping[str, Any]) -> list[Binding]:
+def bind_all(
+    recording: Recording, detector: str, named: bool, profile: Profile | None = None
+) -> list[Binding]:
     """Join the detector to the channels that were ``named``, else to the first that suits it.
 
-    A detector that takes many channels gets all that suit it. Raises InvalidInput.
+    A detector that takes many channels gets all that suit it. With ``profile`` it has what that holds for it.
+    Raises InvalidInput.
     """
+    from bridge.calibration.profile import ProfileError
     from bridge.evaluation.running import bind_detector
     from bridge.pipeline import BindingError
 
     names = [channel.name for channel in recording.info.channels] if named else []
     try:
-        bindings = bind_detector(recording, detector, names, settings)
+        bindings = bind_detector(recording, detector, names)
+        if profile is not None:
+            profile.settings_for(detector)  # one that says nothing of the detector was not meant
+            bindings = [binding.fitted(recording.info, profile) for binding in bindings]
         bindings[0].create(recording.info)  # refuses a rate or settings that do not suit, before any work
-    except BindingError as error:
+    except (BindingError, ProfileError) as error:
         raise InvalidInput(str(error)) from error
     if len(bindings) > 1 and not named:
         chosen, *others = (recording.info.channels[item.columns[0]].name for item in bindings)
@@ -113,18 +121,15 @@ def bind_all(recording: Recording, detector: str, named: bool, settings: Mapping
     return bindings
 
 
-def profile_settings(profile: Path | None, detector: str) -> Mapping[str, Any]:
-    """The detector's settings in a profile; none without a profile. Raises InvalidInput."""
-    if profile is None:
-        return {}
-    from bridge.calibration.profile import ProfileError, load_profile
+def open_profile(path: Path | None) -> Profile | None:
+    """The profile, or none where none is named. Raises InvalidInput."""
+    if path is None:
+        return None
+    from bridge.calibration.profile import ProfileError
+    from bridge.recordings.profile_file import read_profile_file
 
     try:
-        text = profile.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InvalidInput(f"{profile}: cannot be read: {error}") from error
-    try:
-        return load_profile(text, str(profile)).settings_for(detector)
+        return read_profile_file(path)
     except ProfileError as error:
         raise InvalidInput(str(error)) from error
 

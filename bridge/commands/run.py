@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.recording_options import InvalidInput, channel_choices
+from bridge.commands.recording_options import channel_choices, open_profile
 from bridge.commands.running import RunOptions, read_rules, run_rules, start_log
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
-
-if TYPE_CHECKING:
-    from bridge.calibration.profile import Profile
 
 
 @click.command(
@@ -113,20 +109,8 @@ def command(
     summary, interrupted = run_rules(
         rules,
         options,
-        profile=_profile(profile),
+        profile=open_profile(profile),
         taps=[PrinterTap(Printer(sys.stdout, as_json=as_json))],
     )
     click.echo(summary.line(), err=True)
     return 130 if interrupted else 0
-
-
-def _profile(path: Path | None) -> Profile | None:
-    if path is None:
-        return None
-    from bridge.calibration.profile import ProfileError
-    from bridge.recordings.profile_file import read_profile_file
-
-    try:
-        return read_profile_file(path)
-    except ProfileError as error:
-        raise InvalidInput(str(error)) from error

@@ -124,14 +124,9 @@ async def _run(
     from bridge.service.daemon import Daemon
     from bridge.service.rule_watch import RuleWatch
 
-    def settings_for(detector: str, info: StreamInfo, columns: Sequence[int]) -> Mapping[str, Any]:
-        if profile is None or detector not in profile.detectors:
-            return {}
-        return profile.settings_for(detector, [info.channels[column] for column in columns], info.rate)
-
     def bound(rules: RuleFile, infos: Mapping[str, StreamInfo]) -> Any:
         kinds = assembly.kinds_heard(rules)
-        return assembly.bindings_for(infos, rules.detectors, kinds, settings_for)
+        return assembly.bindings_for(infos, rules.detectors, kinds, profile)
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
         return assembly.pipeline_for(infos, bound(rules, infos), Engine(rules))

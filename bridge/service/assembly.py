@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from bridge.detectors import DETECTORS
 from bridge.pipeline import (
@@ -20,10 +20,8 @@ from bridge.service.rule_watch import RefusedRulesError
 from bridge.signals.types import StreamInfo
 
 if TYPE_CHECKING:
+    from bridge.calibration.profile import Profile
     from bridge.rules.schema import DetectorSpec, RuleFile
-
-# Settings of a detector (its registered name) on these channels at this rate, from a profile.
-SettingsFor = Callable[[str, StreamInfo, Sequence[int]], Mapping[str, Any]]
 
 
 def kinds_heard(rules: RuleFile) -> set[str]:
@@ -51,13 +49,14 @@ def bindings_for(
     infos: Mapping[str, StreamInfo],
     specs: Sequence[DetectorSpec],
     kinds: Iterable[str],
-    settings_for: SettingsFor | None = None,
+    profile: Profile | None = None,
 ) -> dict[str, list[Binding]]:
     """Which detectors work on which stream.
 
     ``specs`` are a rule file's ``detectors:``; what they do not cover of ``kinds`` (the events and levels
     that rules listen to) is bound by the channels' kinds, on every stream that has such channels. Raises
-    BindingError when a detector that is asked for or needed finds no channel.
+    BindingError when a detector that is asked for or needed finds no channel, or the profile does not hold
+    for it; a rule file's own settings win over the profile's.
     """
     bound: dict[str, list[Binding]] = {name: [] for name in infos}
     for spec in specs:
@@ -71,9 +70,9 @@ def bindings_for(
         streams = [stream for stream, info in infos.items() if can_bind(info, detector)]
         for stream in streams or list(infos)[:1]:
             bound[stream].extend(bind(infos[stream], [Wanted(detector)]))
-    if settings_for is not None:
+    if profile is not None:
         bound = {
-            stream: [_with_profile(binding, infos[stream], settings_for) for binding in bindings]
+            stream: [binding.fitted(infos[stream], profile) for binding in bindings]
             for stream, bindings in bound.items()
         }
     return bound
@@ -96,12 +95,6 @@ def _streams_for(spec: DetectorSpec, infos: Mapping[str, StreamInfo]) -> list[st
         carrying = [stream for stream, info in infos.items() if can_bind(info, spec.detector)]
     # Where none carries it, binding to the first explains what is missing.
     return carrying or list(infos)[:1]
-
-
-def _with_profile(binding: Binding, info: StreamInfo, settings_for: SettingsFor) -> Binding:
-    """The rule file's own settings win over the profile's."""
-    settings = {**settings_for(binding.type.name, info, binding.columns), **binding.settings}
-    return Binding(binding.type, binding.name, binding.columns, settings)
 
 
 def pipeline_for(
