@@ -108,7 +108,7 @@ def part_of(fitted: Fitted, channels: Sequence[Channel], rate_hz: float, date: s
 
 def filters_of(type_: DetectorType) -> str:
     """What a detector's own conditioning is, in words."""
-    return str(getattr(type_, "filters", "")) or f"those of version {type_.version} of the detector"
+    return type_.filters or f"those of version {type_.version} of the detector"
 
 
 def load_profile(text: str, where: str = "profile") -> Profile:

@@ -269,4 +269,5 @@ TYPE = DetectorType(
     version=1,
     settings=BlinkSettings,
     create=create,
+    filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

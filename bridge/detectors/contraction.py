@@ -24,7 +24,14 @@ from typing import Any
 import numpy as np
 
 from bridge.detectors.effort import END_RATIO, PULSE_S, EffortScale, Pulses
-from bridge.detectors.muscle import SMOOTHING_S, EmgAmplitude, EnvelopeAmplitude, MuscleAmplitude
+from bridge.detectors.muscle import (
+    HIGH_HZ,
+    LOW_HZ,
+    SMOOTHING_S,
+    EmgAmplitude,
+    EnvelopeAmplitude,
+    MuscleAmplitude,
+)
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level, Samples
@@ -315,4 +322,5 @@ TYPE = DetectorType(
     version=1,
     settings=ContractionSettings,
     create=create,
+    filters=f"band-pass {LOW_HZ:g} to {HIGH_HZ:g} Hz or just under half the rate, mains notches",
 )

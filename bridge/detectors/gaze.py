@@ -318,4 +318,5 @@ TYPE = DetectorType(
     version=1,
     settings=GazeSettings,
     create=create,
+    filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

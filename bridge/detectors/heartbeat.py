@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
-from bridge.detectors.qrs import CHUNK, QrsFront
+from bridge.detectors.qrs import CHUNK, NARROW_HZ, WIDE_HZ, QrsFront
 from bridge.detectors.variability import Variability
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
@@ -457,4 +457,5 @@ TYPE = DetectorType(
     version=1,
     settings=HeartbeatSettings,
     create=create,
+    filters="band-passes {:g} to {:g} Hz and {:g} to {:g} Hz, mains notches".format(*WIDE_HZ, *NARROW_HZ),
 )

@@ -92,3 +92,4 @@ class DetectorType:
     version: int  # raised when settings of an older version no longer mean the same
     settings: type
     create: Callable[[str, Sequence[Channel], float, Mapping[str, Any]], Detector]
+    filters: str = ""  # its conditioning in words, for a profile's evidence
