@@ -112,12 +112,14 @@ ISR(USART_RX_vect)
     }
 }
 
-/* Whole or not at all: half a frame is worth nothing. */
-static void send(const uint8_t *bytes, uint8_t count)
+/* Whole or not at all: half a frame is worth nothing. Samples leave room for a hello. */
+#define HELLO_ROOM 24
+
+static void send(const uint8_t *bytes, uint8_t count, uint8_t room)
 {
     uint8_t head = out_head;
 
-    if ((uint8_t)(out_tail - head - 1) < count)
+    if ((uint8_t)(out_tail - head - 1) < (uint8_t)(count + room))
         return;
     while (count--)
         out_bytes[head++] = *bytes++;
@@ -129,7 +131,7 @@ static void send(const uint8_t *bytes, uint8_t count)
 
 #define MOST_RAW 20
 
-static void send_frame(uint8_t *raw, uint8_t count)
+static void send_frame(uint8_t *raw, uint8_t count, uint8_t room)
 {
     uint8_t framed[MOST_RAW + 3];
     uint8_t code_at = 1, at = 2;
@@ -151,7 +153,7 @@ static void send_frame(uint8_t *raw, uint8_t count)
     }
     framed[code_at] = (uint8_t)(at - code_at);
     framed[at++] = 0;
-    send(framed, at);
+    send(framed, at, room);
 }
 
 static uint8_t *put16(uint8_t *to, uint16_t value)
@@ -182,7 +184,7 @@ static void send_hello(uint8_t status)
     to = put16(to, REFERENCE_MV);
     to = put16(to, (uint16_t)(BAUD / 100));
     to = put16(to, number);
-    send_frame(raw, (uint8_t)(to - raw));
+    send_frame(raw, (uint8_t)(to - raw), 0);
 }
 
 static uint8_t *put_decimal(uint8_t *to, uint16_t value)
@@ -216,14 +218,14 @@ static void send_sample(uint8_t slot)
         }
         *to++ = '\r';
         *to++ = '\n';
-        send(raw, (uint8_t)(to - raw));
+        send(raw, (uint8_t)(to - raw), HELLO_ROOM);
         return;
     }
     *to++ = TYPE_SAMPLE;
     to = put16(to, slot_number[slot]);
     for (uint8_t i = 0; i < channels; i++)
         to = put16(to, slot_value[slot][i]);
-    send_frame(raw, (uint8_t)(to - raw));
+    send_frame(raw, (uint8_t)(to - raw), HELLO_ROOM);
 }
 
 /* ---- commands: lines of text, answered by a hello ---- */
@@ -320,10 +322,10 @@ static void poll_commands(void)
 
 int main(void)
 {
-    UBRR0 = UBRR_VALUE;
 #if USE_2X
     UCSR0A = _BV(U2X0);
 #endif
+    UBRR0 = UBRR_VALUE;
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00); /* eight bits, no parity, one stop bit */
 

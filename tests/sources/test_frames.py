@@ -127,7 +127,7 @@ def test_every_whole_frame_survives_noise_drops_and_repeats() -> None:
 
 
 def test_the_crc_lets_through_one_damaged_frame_in_65536() -> None:
-    """10^6 frames damaged at random: the share that passes is 2^-16 within 5 standard deviations (Poisson)."""
+    """10^6 frames damaged at random: the share that passes is 2^-16 within 5 sigma (Poisson)."""
     random = np.random.default_rng(3)
     size = 11
     bodies = random.integers(0, 256, (1_000_000, size), dtype=np.uint8).tobytes()
