@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "record": ("record", "command", "Record a signal as EDF+."),
     "detect": ("detect", "command", "Print the events in a recording."),
     "evaluate": ("evaluate", "command", "Score a detector against reference annotations."),
+    "firmware": ("firmware", "command", "Write the microcontroller program to a folder."),
     "unit": ("unit", "command", "Print a systemd user unit for the daemon."),
     "rules": ("rules", "command", "Check, try and explain rule files."),
 }
