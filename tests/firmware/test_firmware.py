@@ -11,6 +11,7 @@ import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -29,6 +30,9 @@ from bridge.sources.lines import LineDecoder
 from bridge.sources.protocol import SourceError
 from bridge.sources.serial import SerialSource
 from bridge.sources.wiring import Wire
+
+if TYPE_CHECKING:
+    from tests.firmware.conftest import Board
 
 CYCLES = 16_000_000
 
@@ -59,7 +63,7 @@ def samples_of(blocks: list[Block]) -> Samples:
 @pytest.mark.parametrize("rate", [125, 250, 500, 1000])
 @pytest.mark.parametrize("channels", [1, 6])
 def test_samples_are_evenly_spaced_and_whole(
-    elf: Path, start: Callable[..., object], ramp: Samples, rate: int, channels: int
+    elf: Path, start: Callable[..., Board], ramp: Samples, rate: int, channels: int
 ) -> None:
     board = start(elf, ramp, rate)
 
@@ -92,7 +96,7 @@ def test_samples_are_evenly_spaced_and_whole(
 
 
 def test_what_the_line_cannot_carry_is_refused(
-    build: Callable[..., Path], start: Callable[..., object], ramp: Samples
+    build: Callable[..., Path], start: Callable[..., Board], ramp: Samples
 ) -> None:
     slow = build("BAUD=115200UL")
     board = start(slow, ramp, 1000)
@@ -112,7 +116,7 @@ def test_what_the_line_cannot_carry_is_refused(
         asyncio.run(scenario(1, 200))
 
 
-def test_text_mode_is_lines_of_numbers(elf: Path, start: Callable[..., object], ramp: Samples) -> None:
+def test_text_mode_is_lines_of_numbers(elf: Path, start: Callable[..., Board], ramp: Samples) -> None:
     board = start(elf, ramp, 250, paced=True)
     with serial.Serial(board.port, 250_000, timeout=0.1) as port:
         port.write(b"channels 2\ntext\n")
@@ -192,7 +196,7 @@ class Trouble:
 
 
 def test_damage_and_a_long_stall_leave_gaps_of_the_right_length(
-    elf: Path, start: Callable[..., object], ramp: Samples
+    elf: Path, start: Callable[..., Board], ramp: Samples
 ) -> None:
     """Bytes flipped, lost and repeated, then seconds of nothing: values still stand at their index."""
     board = start(elf, ramp, 500, paced=True)
@@ -243,7 +247,7 @@ def test_damage_and_a_long_stall_leave_gaps_of_the_right_length(
     assert np.mean(away > 2) < 0.001
 
 
-def test_two_boards_in_one_loop(elf: Path, start: Callable[..., object], ramp: Samples) -> None:
+def test_two_boards_in_one_loop(elf: Path, start: Callable[..., Board], ramp: Samples) -> None:
     one, two = start(elf, ramp, 250, paced=True), start(elf, ramp, 250, paced=True)
 
     async def scenario() -> None:
@@ -269,7 +273,7 @@ async def _locked(port: str) -> None:
         await SerialSource(wires(1), port=port, rate_hz=250).open()
 
 
-def test_ports_knows_the_board(elf: Path, start: Callable[..., object], ramp: Samples) -> None:
+def test_ports_knows_the_board(elf: Path, start: Callable[..., Board], ramp: Samples) -> None:
     board = start(elf, ramp, 250, paced=True)
     result = CliRunner().invoke(ports, [board.port])
     assert "a board with the program of `firmware`: 1 channel at 250 Hz" in result.output
@@ -281,7 +285,7 @@ def heartbeats(recording: Recording) -> np.ndarray:
 
 
 def test_a_real_ecg_through_the_board_gives_the_events_of_the_file(
-    elf: Path, start: Callable[..., object], data_dir: Path
+    elf: Path, start: Callable[..., Board], data_dir: Path
 ) -> None:
     """MIT-BIH record 100 at the analog pin: what the daemon reads has the heartbeats that `detect` finds."""
     recording = read(data_dir / "ecg" / "100", channels=[ChannelChoice("MLII")])
@@ -342,3 +346,42 @@ def test_the_table_of_the_readme_is_the_budget(tmp_path: Path) -> None:
         assert [int(cell) for cell in row[2:6]] == [line_budget(channels, r) for r in (125, 250, 500, 1000)]
         as_text = line_budget(channels, 1000, text=True)
         assert row[7] == (str(as_text) if as_text <= 250_000 * 0.95 else "refused")
+
+
+def test_a_board_that_is_unplugged_and_back_is_set_again(
+    elf: Path, start: Callable[..., Board], ramp: Samples, tmp_path: Path
+) -> None:
+    """It starts with its own settings, one channel at 250 Hz; nothing of that may reach the stream."""
+    link = tmp_path / "board"
+    first = start(elf, ramp, 500, paced=True)
+    link.symlink_to(first.port)
+
+    async def scenario() -> None:
+        source = SerialSource(wires(3), port=str(link), rate_hz=500)
+        await source.open()
+        blocks: list[Block] = []
+        reader = asyncio.ensure_future(source.run(blocks.append))
+        await asyncio.sleep(1.5)
+        first.stop()
+        link.unlink()
+        await asyncio.sleep(0.5)
+        before = len(blocks)
+        link.symlink_to(start(elf, ramp, 500, paced=True).port)
+        back = time.monotonic()
+        while len(blocks) == before and time.monotonic() - back < 10:
+            await asyncio.sleep(0.01)
+        # Promised: within 2 s of the board's first byte; reconnection itself waits up to 1 s.
+        assert time.monotonic() - back < 3.0
+        await asyncio.sleep(0.5)
+        reader.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await reader
+        await source.close()
+        away_s = (blocks[before].received or 0) - (blocks[before - 1].received or 0)
+        missed = blocks[before].end - blocks[before - 1].end
+        assert missed / 500 == pytest.approx(away_s, abs=0.1)
+        assert source.counts.reconnects >= 1
+        assert source.counts.lost_samples == blocks[-1].end - source.counts.samples
+        assert {block.samples.shape[1] for block in blocks} == {3}
+
+    asyncio.run(scenario())
