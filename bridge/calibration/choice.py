@@ -122,15 +122,44 @@ def smoothed(raw: Samples, values: Samples) -> Samples:
     return np.asarray(weights @ raw / weights.sum(axis=1), dtype=np.float64)
 
 
-def cheapest(values: Samples, costs_: Samples, own: float | None = None, safe: float | None = None) -> int:
+def choose(
+    table_: Table,
+    cost: Cost,
+    own: float | None = None,
+    safe: float | None = None,
+    held_out: int | None = None,
+) -> int:
+    """The row to take. A value that the detector has by itself is left only for a gain beyond one standard
+    error (the one-standard-error rule of Breiman et al. 1984, from memory); else see ``cheapest``."""
+    smooth = costs(table_, cost, held_out)
+    slack = 0.0
+    if own is not None:
+        least = int(np.argmin(smooth))
+        seen = Held(
+            int(table_.found[least].sum()),
+            table_.found.shape[1],
+            int(table_.false[least].sum()),
+            float(table_.minutes.sum()),
+        )
+        slack = cost.error(seen)
+    return cheapest(table_.values, smooth, own, safe, slack)
+
+
+def cheapest(
+    values: Samples,
+    costs_: Samples,
+    own: float | None = None,
+    safe: float | None = None,
+    slack: float = 0.0,
+) -> int:
     """Of the plateau round the least cost the middle, as far as can be from trouble on both sides.
 
     With ``own``, the value that the detector has by itself, the one nearest to it: few acts are no reason to
     leave what holds for many people. A plateau down to the lowest value is bounded by nothing that was seen;
-    then it is the value nearest to ``safe``.
+    then it is the value nearest to ``safe``. Costs within ``slack`` of the least count as equal to it.
     """
     least = int(np.argmin(costs_))
-    level = costs_[least] + 1e-9
+    level = costs_[least] + slack + 1e-9
     low = high = least
     while low > 0 and costs_[low - 1] <= level:
         low -= 1
@@ -152,7 +181,7 @@ def cross_validated(table_: Table, cost: Cost, own: float | None = None, safe: f
         here = table_.act_fold == fold
         if here.all():
             continue
-        rung = cheapest(table_.values, costs(table_, cost, fold), own, safe)
+        rung = choose(table_, cost, own, safe, fold)
         hits += int(table_.found[rung, here].sum())
         false += int(table_.false[rung, fold])
     return Held(hits, table_.found.shape[1], false, float(table_.minutes.sum()))

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from bridge.calibration.choice import Cost, Held, Table, cheapest, costs, cross_validated, table
+from bridge.calibration.choice import Cost, Held, Table, choose, cross_validated, table
 from bridge.calibration.evidence import Counts, Evidence, Fitted, Prediction, Trace
 from bridge.calibration.heart import fit_heartbeat
 from bridge.calibration.labels import LabelError, Labels
@@ -141,7 +141,7 @@ def _climb(ladder: Ladder, judged: _Judge, labels: Labels, cost: Cost) -> tuple[
     """Try all values of a ladder, then more of them round the best."""
     trials = {value: judged(ladder.at(value)) for value in ladder.values}
     whole = table(list(trials.values()), labels, ladder.values)
-    best = cheapest(whole.values, costs(whole, cost), ladder.own, ladder.safe)
+    best = choose(whole, cost, ladder.own, ladder.safe)
     low, high = max(0, best - 1), min(len(ladder.values) - 1, best + 1)
     finer = ladder.finer(ladder.values[low], ladder.values[high], FINER)
     trials |= {value: judged(finer.at(value)) for value in finer.values if value not in trials}
@@ -161,7 +161,7 @@ class _Chosen:
 def _choose(ladder: Ladder, trials: Sequence[Trial], labels: Labels, cost: Cost) -> _Chosen:
     whole = table(trials, labels, ladder.values)
     held = cross_validated(whole, cost, ladder.own, ladder.safe)
-    rung = cheapest(whole.values, costs(whole, cost), ladder.own, ladder.safe)
+    rung = choose(whole, cost, ladder.own, ladder.safe)
     return _Chosen(ladder, float(whole.values[rung]), trials[rung], held, _cost_of(held, cost), whole)
 
 

@@ -45,6 +45,11 @@ class Act:
     optional: bool = False
     verify: bool = False
 
+    @property
+    def is_firm(self) -> bool:
+        """Does a fit rest on it? Not on optional, verifying, maximal ones and those done twice."""
+        return not (self.optional or self.verify or self.strength in ("twice", "maximum"))
+
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
@@ -72,8 +77,8 @@ class Labels:
 
     @property
     def firm(self) -> tuple[Act, ...]:
-        """The acts a fit rests on: not optional, not verifying, not done twice."""
-        return tuple(a for a in self.acts if not a.optional and not a.verify and a.strength != "twice")
+        """The acts a fit rests on."""
+        return tuple(act for act in self.acts if act.is_firm)
 
     @property
     def minutes(self) -> float:

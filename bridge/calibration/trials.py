@@ -130,7 +130,7 @@ def judge(
 ) -> Trial:
     """Pair events with the firm acts; what is left is false unless another act or a pause explains it."""
     answers, left = pair(labels.firm, list(events), reaction)
-    others = [act for act in labels.acts if act.optional or act.verify or act.strength == "twice"]
+    others = [act for act in labels.acts if not act.is_firm]
     spans = []
     for act in others:
         window = window_of(act, reaction)

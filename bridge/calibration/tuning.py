@@ -172,11 +172,11 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     def at(height: float) -> Mapping[str, Any]:
         return fixed | {f"{axis}_threshold": usual[axis] * height / usual[main] for axis in usual}
 
-    ladders = [
-        # First what adapts: shifts come in all sizes, so it is the noise that bounds them, and noise changes.
-        Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0),
-        Ladder(f"{main}_threshold", heights, at, scale=1.0),
-    ]
+    # Glances on cue are of one size, everyday ones mostly smaller: a height tells them apart. Where all
+    # shifts are to be found, they come in all sizes, and it is the noise that bounds them; noise changes.
+    ladders = [Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0)]
+    if labels.session:
+        ladders.insert(0, Ladder(f"{main}_threshold", heights, at, scale=1.0))
     lenient = starts(run(fixed | {f"{axis}_threshold": 0.25 * usual[axis] for axis in usual}), kinds_used)
     return Measured(
         settings=fixed,

@@ -177,7 +177,7 @@ class ShiftFinder:
             if moves and n > self._told_until:
                 self._noise.add(abs(height - self._drift.value))
             if len(self._noise):
-                noise = _OVER_NOISE * _SD_PER_QUANTILE * self._noise.value
+                noise = self._strictness * _OVER_NOISE * _SD_PER_QUANTILE * self._noise.value
                 self.floor = self._given or max(noise, self._flat.rounding)
                 self.least = self._given or self._adapted()
         height -= self._drift.value
@@ -227,7 +227,7 @@ class ShiftFinder:
         """The noise alone does not tell a shift from what fixating eyes do: wait for clearly larger ones."""
         if self.typical < _CLEAR * self.floor:
             return _UNCLEAR * self.floor
-        return max(self.floor, _SHARE * self.typical)
+        return max(self.floor, self._strictness * _SHARE * self.typical)
 
     def _judge(self, n: int, height: float) -> Shift | None:
         size = abs(height)

@@ -120,6 +120,14 @@ def test_gain_polarity_offset_and_hum_change_hardly_anything(
         assert abs(f1(changed) - plain) <= 0.02, name
 
 
+@pytest.mark.parametrize("name", ["blinks", "gaze"])
+def test_a_stricter_detector_finds_fewer(data_dir: Path, name: str) -> None:
+    """The factor that the fit turns must do something in the detector."""
+    part = load(data_dir, name).cut(0, 100)
+    lenient, strict = (part.score({"strictness": factor})[0] for factor in (0.5, 3.0))
+    assert len(strict.false) + strict.hits < len(lenient.false) + lenient.hits
+
+
 def test_labels_of_another_recording_are_refused(data_dir: Path) -> None:
     blinks = load(data_dir, "blinks")
     from dataclasses import replace
