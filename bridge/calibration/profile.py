@@ -7,18 +7,19 @@ it is refused, with the reason.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bridge.calibration.drift import Bounds, bounds_for
 from bridge.calibration.evidence import Evidence, Fitted
 from bridge.calibration.tuning import TUNINGS
-from bridge.detectors import DETECTORS, DetectorType
+from bridge.detectors import DETECTORS, DetectorType, SettingsError, settings_from
 from bridge.signals.types import Channel
 
 VERSION = 1
 # A rate that is measured from arriving samples wanders by less than this; settings do not.
 _RATE_TOLERANCE = 0.02
+_BY_HAND = "settings were changed by hand after this was measured"
 
 
 class ProfileError(ValueError):
@@ -69,6 +70,25 @@ class Profile:
         if reason:
             raise ProfileError(f"the profile's {detector!r} does not hold here: {reason}; calibrate again")
         return dict(own.settings)
+
+    def with_settings(self, detector: str, settings: Mapping[str, Any]) -> Profile:
+        """With a detector's settings changed by hand (from the page, say); the evidence says so.
+
+        Raises ProfileError when the profile has no such detector or a setting makes no sense.
+        """
+        own = self.detectors.get(detector)
+        if own is None:
+            raise ProfileError(f"the profile has no settings for {detector!r}; calibrate it first")
+        changed = {**own.settings, **settings}
+        try:
+            settings_from(DETECTORS[detector].settings, changed)
+        except SettingsError as error:
+            raise ProfileError(f"settings of {detector!r}: {error}") from error
+        warnings = own.evidence.warnings
+        if _BY_HAND not in warnings:
+            warnings = (*warnings, _BY_HAND)
+        part = replace(own, settings=changed, evidence=replace(own.evidence, warnings=warnings))
+        return replace(self, detectors={**self.detectors, detector: part})
 
 
 def misfit(detector: str, made_on: MadeOn, channels: Sequence[Channel] | None, rate: float | None) -> str:

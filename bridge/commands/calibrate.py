@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.recording_options import InvalidInput, bind_all, channel_choices, open_recording
-from bridge.signals.types import CHANNEL_KINDS, Annotation, ChannelKind
+from bridge.signals.types import CHANNEL_KINDS, Annotation, ChannelKind, StreamInfo
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -194,6 +194,7 @@ def _hold(
         Routine(steps),
         screen,
         force=force,
+        accept=lambda info: _accept(info, detectors),
     )
     try:
         asyncio.run(session.run())
@@ -202,6 +203,17 @@ def _hold(
     if not session.finished:
         click.echo(f"Ended early. What was done is in {path}: fit it with --replay {path}", err=True)
         raise click.exceptions.Exit(130)
+
+
+def _accept(info: StreamInfo, detectors: Sequence[str]) -> None:
+    """Three minutes are too long to learn that the source carries nothing for a detector. InvalidInput."""
+    from bridge.pipeline import BindingError, Wanted, bind
+
+    for name in detectors:
+        try:
+            bind(info, [Wanted(name)])[0].create(info)
+        except BindingError as error:
+            raise InvalidInput(str(error)) from error
 
 
 def _fitted(

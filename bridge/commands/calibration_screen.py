@@ -1,6 +1,6 @@
 """The calibration's screens: a live one in a terminal, plain lines elsewhere. Words first, a bell if wished.
 
-Nothing blinks: a cue is a word that stays until the next one, so there is no flash to be too fast.
+A cue is a word that stands for a moment and goes, at most once in 1.3 s: far below three flashes a second.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ CAUTIONS = (
     "pacemaker or other implant; stop if the skin is irritated. Not a medical device. Local codes and "
     "licensed practice come first."
 )
+_STANDS_S = 0.8
 _KEYS = "r repeats the step, space goes on, q ends (what was recorded stays)"
 
 
@@ -73,6 +74,7 @@ class LiveScreen:
     def __init__(self, console: Console, *, bell: bool) -> None:
         self._console, self._bell = console, bell
         self._word, self._instruction = "Signal check", "Sit still"
+        self._gone_s = 0.0  # when the word has stood long enough, from the step's start
         self._live = Live(console=console, refresh_per_second=10, transient=True)
         self._restore: tuple[ModuleType, int, Any] | None = None
 
@@ -90,17 +92,21 @@ class LiveScreen:
 
     def show(self, item: Shown) -> None:
         if item.what == "step" and item.step is not None:
-            self._instruction, self._word = item.step.words, ""
+            self._instruction, self._word, self._gone_s = item.step.words, "", 0.0
         elif item.what == "cue" and item.cue is not None:
             self._word = item.cue.words
+            self._gone_s = item.cue.at_s + max(item.cue.hold_s, _STANDS_S)
             if self._bell:
                 self._console.bell()
         elif item.what == "let-go":
             self._word = "Let go"
+            self._gone_s += _STANDS_S
         elif item.what == "step-ended":
             self._word = "Rest a moment"
 
     def progress(self, step: Step, number: int, of: int, done_s: float, signal: str) -> None:
+        if self._gone_s and done_s > self._gone_s and done_s < step.seconds:
+            self._word, self._gone_s = "", 0.0
         bar = ProgressBar(total=step.seconds, completed=min(done_s, step.seconds), width=50)
         self._draw(bar, f"Step {number} of {of}", signal)
 

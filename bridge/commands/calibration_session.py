@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from bridge.calibration.cues import Routine, Shown, Step
@@ -45,12 +45,20 @@ class Session:
     """One source through a routine into a recorder. ``finished``: the routine has come to its end."""
 
     def __init__(
-        self, source: Source, recorder: Recorder, routine: Routine, screen: Screen, *, force: bool = False
+        self,
+        source: Source,
+        recorder: Recorder,
+        routine: Routine,
+        screen: Screen,
+        *,
+        force: bool = False,
+        accept: Callable[[StreamInfo], None] | None = None,
     ) -> None:
+        """``accept`` may refuse what the source carries by raising, before anything is recorded."""
         self.finished = False
         self.seconds = 0.0
         self._source, self._recorder, self._routine = source, recorder, routine
-        self._screen, self._force = screen, force
+        self._screen, self._force, self._accept = screen, force, accept
         self._stop = asyncio.Event()
         self._failure: Exception | None = None
         self._begun_s: float | None = None
@@ -67,6 +75,8 @@ class Session:
                 loop.add_signal_handler(number, self._stop.set)
         try:
             info = await self._source.open()
+            if self._accept is not None:
+                self._accept(info)
             self._rate = info.rate
             self._quality = [ChannelQuality(channel, info.rate) for channel in info.channels]
             self._recorder.opened({"": info})

@@ -92,6 +92,16 @@ def test_settings_are_given_for_the_signal_they_were_made_on(profile: Profile) -
     assert profile.settings_for("blink", [replace(VERTICAL, name="v2")], 200.9) == given_
 
 
+def test_settings_changed_by_hand_are_marked(profile: Profile) -> None:
+    changed = profile.with_settings("blink", {"deliberate_threshold": 300.0}).with_settings("blink", {})
+    assert changed.settings_for("blink") == {"polarity": "positive", "deliberate_threshold": 300.0}
+    assert sum("by hand" in warning for warning in changed.detectors["blink"].evidence.warnings) == 1
+    with pytest.raises(ProfileError, match="above 0"):
+        profile.with_settings("blink", {"threshold": -1.0})
+    with pytest.raises(ProfileError, match="calibrate it first"):
+        profile.with_settings("gaze", {})
+
+
 @pytest.mark.parametrize(
     ("channels", "rate", "reason"),
     [

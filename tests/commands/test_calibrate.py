@@ -286,6 +286,18 @@ def test_an_interrupted_session_loses_nothing_already_done(tmp_path: Path, how: 
     assert sum(item.label == "cue blink deliberate" for item in recording.annotations) == 10
 
 
+def test_a_source_without_the_channel_is_told_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "none.edf"
+    source = tmp_path / "emg.csv"
+    source.write_text("time,emg\n" + "\n".join(f"{i / 200},{i % 7}" for i in range(2000)), encoding="utf-8")
+    result = run(
+        "--detector", "blink", "--source", source, "--record", path, "--profile", tmp_path / "p.yaml"
+    )
+    assert result.exit_code == 2
+    assert "needs a channel of kind" in result.output
+    assert not path.exists()
+
+
 def test_a_bad_signal_stops_it_before_it_begins(tmp_path: Path) -> None:
     with pytest.raises(BadSignalError, match=r"too bad to start .*vertical"):
         hold(tmp_path / "bad.edf", Blinker(seed=1), off_from_s=2.0)
