@@ -4,7 +4,7 @@ Two places, both read by the daemon and again by the guard; a key must be on eac
 
 - the environment variable ``BIOSIGNAL_BRIDGE_KEYS``: names with blanks or commas between;
 - the file ``keys.allow`` in the user's configuration folder for ``biosignal-bridge``: one entry a line,
-  ``#`` begins a comment.
+  ``#`` and a blank begin a comment.
 
 An entry is a key name (``PageDown``, ``a``), which may then be pressed alone and together with other
 listed keys; a combination (``Control+c``), allowed as exactly that; ``letters``, ``digits`` or ``text``
@@ -94,8 +94,8 @@ def parse(text: str, place: str) -> AllowList:
     combinations: set[frozenset[str]] = set()
     groups: set[str] = set()
     for number, line in enumerate(text.splitlines() or [""], 1):
-        # A comment needs a blank before it, so that `#` itself can be an entry.
-        for entry in re.sub(r"(^|\s)#(\s.*|$)", "", line).replace(", ", " ").split():
+        # A comment is `#`, a blank and words, so that `#` by itself can be an entry.
+        for entry in re.sub(r"(^|\s)#\s+\S.*$", "", line).replace(", ", " ").split():
             for name in [entry] if is_name(entry) else (part for part in entry.split(",") if part):
                 if name in _GROUPS:
                     groups.add(name)
