@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rich.live import Live
 
     from bridge.commands.terminal_view import TerminalView
-    from bridge.service.daemon import Companion, Daemon
+    from bridge.service.daemon import Daemon
 
 _FRAME_S = 1 / 15
 
@@ -37,8 +37,8 @@ _FRAME_S = 1 / 15
 def command(for_s: float | None, seed: int | None, no_monitor: bool, as_json: bool) -> int:
     """Show the whole job with a synthetic person: signal, events, and what each would have sent.
 
-    No hardware is needed and nothing is sent. q or Ctrl-C stops. In a terminal the traces move; elsewhere lines
-    are printed. The person is made up: it shows how the program works, not how well it detects.
+    No hardware is needed and nothing is sent. q or Ctrl-C stops. In a terminal the traces move; elsewhere
+    lines are printed. The person is made up: it shows how the program works, not how well it detects.
     """
     from bridge.service.printer import Printer, PrinterTap
 

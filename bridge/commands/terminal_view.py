@@ -81,6 +81,8 @@ class TerminalView:
             assert isinstance(item, Event)
             self._lines.append(Text(f"{item.onset:7.2f} s  {describe_event(item)}", style="bold"))
         for action, result in actions:
+            if isinstance(action.cause, Level):
+                continue  # many a second; the heading shows the level
             verb = "sent" if result == "sent" else "would send"
             self._lines.append(Text(f"{action.time:7.2f} s    → {verb} {describe_action(action)}"))
 

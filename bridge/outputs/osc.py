@@ -11,6 +11,7 @@ import asyncio
 import logging
 import math
 import socket
+import struct
 import time
 from contextlib import suppress
 from typing import Any
@@ -28,6 +29,7 @@ log = logging.getLogger("bridge.osc")
 _LARGEST_DATAGRAM = 65_507  # bytes of payload that a UDP datagram over IPv4 holds
 _MOST_WAITING = 65_536  # bytes that may wait for a slow TCP receiver
 _LOOK_UP_S = 5.0
+_NTP_ERA_ENDS_S = 2**32 - 2_208_988_800  # seconds since 1970; RFC 5905, 6
 
 
 class OscProblemError(ValueError):
@@ -47,11 +49,13 @@ def datagram(act: SendOsc | SendBundle, onset_s: float | None) -> bytes:
         if isinstance(act, SendOsc) and onset_s is None:
             raw = _message(act).dgram
         else:
-            bundle = OscBundleBuilder(IMMEDIATELY if onset_s is None else onset_s)  # type: ignore[arg-type]
+            # NTP seconds wrap round every 2**32, next in 2036; the library does not.
+            tag_s = IMMEDIATELY if onset_s is None else onset_s - (2**32 if onset_s >= _NTP_ERA_ENDS_S else 0)
+            bundle = OscBundleBuilder(tag_s)  # type: ignore[arg-type]
             for message in (act,) if isinstance(act, SendOsc) else act.messages:
                 bundle.add_content(_message(message))
             raw = bundle.build().dgram
-    except (BuildError, OverflowError, UnicodeEncodeError) as error:
+    except (BuildError, OverflowError, UnicodeEncodeError, struct.error) as error:
         raise OscProblemError(f"the message cannot be built: {error}") from error
     if len(raw) > _LARGEST_DATAGRAM:
         raise OscProblemError(f"the message has {len(raw)} bytes, more than fit into a datagram")

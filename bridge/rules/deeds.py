@@ -191,9 +191,7 @@ class TypedArgument(Strict):
 
 
 def _argument(value: Any) -> Any:
-    """Numbers and true/false as they stand, texts checked as templates, `{int: …}` as a TypedArgument."""
-    if isinstance(value, dict | TypedArgument):
-        return TypedArgument.model_validate(value)
+    """Numbers and true/false as they stand, texts checked as templates."""
     plain = scalar(value)
     if isinstance(plain, str):
         try:
@@ -205,9 +203,17 @@ def _argument(value: Any) -> Any:
     return plain
 
 
+def _argument_form(value: Any) -> str:
+    return "argument:typed" if isinstance(value, dict | TypedArgument) else "argument:plain"
+
+
+FreeArgument = Annotated[
+    float | int | bool | str,
+    BeforeValidator(_argument, json_schema_input_type=float | int | bool | str),
+]
 Argument = Annotated[
-    float | int | bool | str | TypedArgument,
-    BeforeValidator(_argument, json_schema_input_type=float | int | bool | str | TypedArgument),
+    Annotated[TypedArgument, Tag("argument:typed")] | Annotated[FreeArgument, Tag("argument:plain")],
+    Discriminator(_argument_form),
 ]
 Arguments = Annotated[tuple[Argument, ...], Field(max_length=64)]
 

@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from bridge.rules.addresses import topic_problem
 from bridge.rules.strict import Name, Number, Scalar, Strict, Text, Truth, Word, as_list
-from bridge.rules.words import problem
+from bridge.rules.words import problem, shown
 from bridge.signals.types import ChannelKind, Unit
 
 Rate = Annotated[float, Field(gt=0, le=1_000_000)]
@@ -86,9 +86,12 @@ class _Source(Strict):
 
 
 def _auto_or_baud(value: Any) -> Any:
-    return (
-        value if value == "auto" or isinstance(value, int) else int(value) if str(value).isdigit() else value
-    )
+    if value == "auto":
+        return "auto"
+    text = str(value)
+    if text.isascii() and text.isdigit() and len(text) < 9 and 50 <= int(text) <= 12_000_000:
+        return int(text)
+    raise problem(f"{shown(value)} is not a baud rate", "write `auto` or a number such as 115200")
 
 
 class SerialSource(_Source):
@@ -97,7 +100,7 @@ class SerialSource(_Source):
     type: Literal["serial"] = Field(description="A board on a serial port.")
     port: Text = Field("auto", description="The port's name, or `auto`.")
     baud: Annotated[
-        Literal["auto"] | Annotated[int, Field(ge=50, le=12_000_000)], BeforeValidator(_auto_or_baud)
+        int | Literal["auto"], BeforeValidator(_auto_or_baud, json_schema_input_type=int | Literal["auto"])
     ] = Field("auto", description="Bits a second, or `auto` to try the usual ones.")
     rate: Rate | None = Field(None, description="Sampling rate in Hz; measured when it is not given.")
 

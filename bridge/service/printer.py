@@ -8,11 +8,11 @@ from typing import Any, TextIO
 
 from bridge.rules.actions import Action
 from bridge.service.dispatch import Result
-from bridge.signals.types import Block, Detection, Event, StreamInfo, moment
+from bridge.signals.types import Block, Detection, Event, Level, StreamInfo, moment
 
 _RESULT_WORDS: dict[Result, str] = {
     "sent": "",
-    "shown": "  (not sent: dry run)",
+    "shown": "",
     "disarmed": "  (not sent: disarmed)",
     "paused": "  (not sent: paused)",
     "refused": "  (refused)",
@@ -38,7 +38,10 @@ def _plain(value: Any) -> str:
 
 
 class Printer:
-    """Writes detections and actions in order of time; levels are not printed."""
+    """Writes events and actions in order of time.
+
+    Levels are not printed, and what they send, many times a second, is printed as JSON only.
+    """
 
     def __init__(self, out: TextIO, *, as_json: bool) -> None:
         self._out = out
@@ -48,7 +51,11 @@ class Printer:
         lines: list[tuple[float, int, str]] = [
             (moment(item), 0, self._event_line(item)) for item in detections if isinstance(item, Event)
         ]
-        lines.extend((action.time, 1, self._action_line(action, result)) for action, result in actions)
+        lines.extend(
+            (action.time, 1, self._action_line(action, result))
+            for action, result in actions
+            if self._as_json or not isinstance(action.cause, Level)
+        )
         if lines:
             lines.sort(key=lambda line: line[:2])
             self._out.write("".join(f"{text}\n" for _, _, text in lines))
@@ -62,7 +69,8 @@ class Printer:
     def _action_line(self, action: Action, result: Result) -> str:
         if self._as_json:
             return json.dumps({**action.to_json(), "result": result}, ensure_ascii=False, allow_nan=False)
-        return f"{action.time:9.3f} s    → {describe_action(action)}{_RESULT_WORDS[result]}"
+        verb = "would send " if result == "shown" else ""
+        return f"{action.time:9.3f} s    → {verb}{describe_action(action)}{_RESULT_WORDS[result]}"
 
 
 class PrinterTap:
