@@ -27,7 +27,7 @@ def command() -> None:
 @_file
 @_as_json
 def check(file: Path, as_json: bool) -> int:
-    """Find every mistake in FILE at once: its place, what is wrong, and the mend. Exit 2 when there are any."""
+    """Find every mistake in FILE at once: its place, what is wrong, and the mend. Exit 2 if there are any."""
     from bridge.rules.loader import RuleFileErrors, load
     from bridge.service.rule_watch import read_limited
 
@@ -74,14 +74,14 @@ def schema() -> None:
 
 
 @command.command(
-    "try", epilog='Example: echo "blink 1.0 deliberate=1" | biosignal-bridge rules try slides.yaml --events -'
+    "try", epilog='Example: echo "blink 1 deliberate=1" | biosignal-bridge rules try slides.yaml --events -'
 )
 @_file
 @click.option(
     "--events",
     type=click.Path(allow_dash=True, path_type=Path),
     metavar="EV.jsonl",
-    help="Events, one a line: JSON as `detect --json` prints it, or KIND TIME [start|end] [NAME=VALUE …]; - for "
+    "try", epilog='Example: echo "blink 1 deliberate=1" | biosignal-bridge rules try first.yaml --events -'
     "standard input. Without it lines are read from the terminal as they are typed.",
 )
 @_as_json

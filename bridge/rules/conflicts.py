@@ -146,7 +146,7 @@ def _never(rules: RuleFile) -> Iterator[Conflict]:
             if condition.within < least_s:
                 yield Conflict(
                     (*when, "within"),
-                    f"`{rule.name}` will hardly ever fire: {condition.times} events need {least_s:g} s or more",
+                    f"`{rule.name}` will hardly ever fire: {condition.times} events need {least_s:g} s",
                     "give it more time",
                 )
         for below, wanted in filters_of(condition):

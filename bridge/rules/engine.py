@@ -122,7 +122,7 @@ class Engine:
         return self._taken()
 
     def reload(self, rules: RuleFile) -> list[Action]:
-        """Another file takes over: held keys are let go; pause stays, and the mode where the new file has it."""
+        """Another file takes over: held keys are let go; pause stays, and the mode if the new file has it."""
         self._stop_all()
         self.timers.clear()
         self._take_over(rules)

@@ -21,7 +21,7 @@ __all__ = ["Loaded", "Problem", "RuleFileErrors", "load"]
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """``rules`` is valid; ``warnings`` are what it should be looked at for (two rules that hold one key …)."""
+    """``rules`` is valid; ``warnings`` are what to look at (two rules that hold one key …)."""
 
     rules: RuleFile
     warnings: tuple[Problem, ...] = ()

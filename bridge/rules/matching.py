@@ -168,7 +168,7 @@ def _forget(kept: deque[tuple[float, Event]], before_s: float) -> None:
 
 
 class Sequence(_Passive):
-    """Events in order. For each number of steps done, the attempt that began last is kept: it lives longest."""
+    """Events in order. Of attempts that are equally far, the one that began last is kept: it lives longest."""
 
     def __init__(self, owner: Owner, spec: SequenceCondition) -> None:
         self.size = len(spec.sequence)
@@ -252,7 +252,7 @@ class _Spell:
 
 
 class _Spells:
-    """States that must last before they count (acceptance time) and be gone before they end (release time)."""
+    """States that must last to count (acceptance time) and be gone to have ended (release time)."""
 
     size = 1
     window_s = 0.0

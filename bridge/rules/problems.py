@@ -36,7 +36,7 @@ class Problem:
         }
 
 
-class RuleFileErrors(Exception):
+class RuleFileErrors(Exception):  # noqa: N818  # it holds many
     """The file is refused. ``problems`` holds all errors at once, and the warnings, in order of place."""
 
     def __init__(self, name: str, problems: Sequence[Problem]) -> None:

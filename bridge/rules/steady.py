@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import exp, floor, isfinite
 
 from bridge.rules.actions import Act, KeyUp, Publish, SendOsc
 from bridge.rules.deeds import HOLD_LIMIT_S, Duty
-from bridge.rules.holding import Held
+from bridge.rules.holding import Held, Sender
 from bridge.rules.links import output_of
 from bridge.rules.matching import origin_fits
 from bridge.rules.rendering import Whole, render, values_of
@@ -133,7 +132,7 @@ class LevelState:
         if place in self._duties:
             self._duties[place].let_go()
 
-    def _send(self, place: int) -> Callable[[Act], None]:
+    def _send(self, place: int) -> Sender:
         window = self.spec.window or ""
         output = self._outputs[place]
 

@@ -14,8 +14,12 @@ _SHOWN = 100
 _MENDS = (
     ("mapping values are not allowed", "a colon where none is expected", "put texts with `: ` in quotes"),
     ("could not find expected ':'", "a colon is missing", "write `key: value`"),
-    ("did not find expected key", "the indentation does not fit, or a key is missing", "line it up with the keys above"),
-    ("did not find expected '-'", "the indentation does not fit the list", "line the dash up with those above"),
+    (
+        "did not find expected key",
+        "the indentation does not fit, or a key is missing",
+        "line it up with the keys above",
+    ),
+    ("did not find expected '-'", "the indentation does not fit the list", "line it up with those above"),
     ("block sequence entries are not allowed", "a list cannot begin here", "put it on a line of its own"),
     ("found undefined alias", "there is no such anchor", "put texts that begin with `*` in quotes"),
     ("cannot start any token", "this character cannot begin a value", "put the text in quotes"),
