@@ -81,7 +81,7 @@ def schema() -> None:
     "--events",
     type=click.Path(allow_dash=True, path_type=Path),
     metavar="EV.jsonl",
-    "try", epilog='Example: echo "blink 1 deliberate=1" | biosignal-bridge rules try first.yaml --events -'
+    help="Events, one a line: JSON as `detect --json` prints it, or KIND TIME [start|end] [NAME=VALUE …]; - is "
     "standard input. Without it lines are read from the terminal as they are typed.",
 )
 @_as_json

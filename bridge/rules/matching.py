@@ -168,7 +168,7 @@ def _forget(kept: deque[tuple[float, Event]], before_s: float) -> None:
 
 
 class Sequence(_Passive):
-    """Events in order. Of attempts that are equally far, the one that began last is kept: it lives longest."""
+    """Events in order. Of attempts equally far, the one that began last is kept: it lives longest."""
 
     def __init__(self, owner: Owner, spec: SequenceCondition) -> None:
         self.size = len(spec.sequence)
