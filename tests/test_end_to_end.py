@@ -147,6 +147,7 @@ def test_a_serial_recording_becomes_keys_osc_and_mqtt(
     rules.write_text(BLINKS.format(port=port.name, osc=receiver.port, mqtt=broker.port))
     try:
         with running(rules, "--armed", environment=environment, out=out) as daemon:
+            until(lambda: "source: " in log_of(out), "the daemon to open the port")
             port.start()
             assert port.finished.wait(seconds + 20), log_of(out)
             time.sleep(0.5)
@@ -233,6 +234,7 @@ def test_sigterm_in_the_middle_of_a_hold_lets_go(
     rules.write_text(SQUEEZE.format(port=port.name, channels=channels))
     try:
         with running(rules, "--armed", environment=environment, out=out) as daemon:
+            until(lambda: "source: " in log_of(out), "the daemon to open the port")
             port.start()
             seen.wait("down", "space", within_s=20)
             assert x_server.keys_down() != []
@@ -258,6 +260,7 @@ def test_disarmed_no_key_is_pressed(
     rules.write_text(text.replace("rate: 200", "rate: 800"))
     try:
         with running(rules, environment=environment, out=out) as daemon:
+            until(lambda: "source: " in log_of(out), "the daemon to open the port")
             port.start()
             assert port.finished.wait(30), log_of(out)
             time.sleep(0.3)

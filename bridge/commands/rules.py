@@ -81,8 +81,8 @@ def schema() -> None:
     "--events",
     type=click.Path(allow_dash=True, path_type=Path),
     metavar="EV.jsonl",
-    help="Events, one a line: JSON as `detect --json` prints it, or KIND TIME [start|end] [NAME=VALUE …]; - is "
-    "standard input. Without it lines are read from the terminal as they are typed.",
+    help="Events, one a line: JSON as `detect --json` prints it, or KIND TIME [start|end] [NAME=VALUE …]; "
+    "- for standard input. Without it lines are read from the terminal as they are typed.",
 )
 @_as_json
 def try_(file: Path, events: Path | None, as_json: bool) -> None:
