@@ -93,7 +93,7 @@ FAULTY: dict[str, tuple[bytes, int, str, str]] = {
         "kesy",
         "keys",
     ),
-    "tab": ((HEAD + RULE.replace("    then", "\tthen")).encode(), 8, "tab", "space"),
+    "tab": ((HEAD + RULE.replace("    then", "\tthen")).encode(), 8, "tab", "blanks"),
     "empty": (b"", 1, "empty", "version"),
     "only a comment": (b"# nothing\n", 1, "empty", "version"),
     "not UTF-8": ((HEAD + RULE).encode() + b"  - name: \xff\xfe\n", 9, "UTF-8", ""),
@@ -226,22 +226,19 @@ def test_new_copies_a_ready_file_and_never_overwrites(tmp_path: Path) -> None:
 
 
 COMMANDS = [
-    line
-    for line in (
-        "demo",
-        "run",
-        "ports",
-        "record",
-        "detect",
-        "evaluate",
-        "calibrate",
-        "firmware",
-        "new",
-        "status",
-        "pause",
-        "resume",
-        "unit",
-    )
+    "demo",
+    "run",
+    "ports",
+    "record",
+    "detect",
+    "evaluate",
+    "calibrate",
+    "firmware",
+    "new",
+    "status",
+    "pause",
+    "resume",
+    "unit",
 ]
 
 
