@@ -1,0 +1,79 @@
+"""The table of cases, and that actions do not depend on how often the time is told."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from bridge.commands.rules import detection_from
+from bridge.rules.actions import Action
+from bridge.rules.engine import Engine
+from bridge.rules.loader import load
+from bridge.signals.types import moment
+from tests.rules.cases import CASES, Case
+
+HEAD = """version: 1
+outputs:
+  keys: {type: keystrokes}
+  sound: {type: osc, port: 9000}
+  lamp: {type: mqtt, host: localhost}
+rules:
+"""
+
+
+def engine_of(case: Case) -> Engine:
+    text = HEAD + "".join(f"  - {rule}\n" for rule in case.rules.splitlines())
+    return Engine(load(text).rules)
+
+
+def run(case: Case, *, ticks_s: float | None = None) -> list[Action]:
+    """With ``ticks_s`` the time is told that often between the events."""
+    engine, told, now = engine_of(case), [], 0.0
+    for line in case.events.splitlines():
+        passing = line.startswith("at ")
+        detection = None if passing else detection_from(line)
+        until = float(line.split()[1]) if detection is None else moment(detection)
+        while ticks_s is not None and now + ticks_s < until:
+            now += ticks_s
+            told += engine.advance(now)
+        told += engine.advance(until) if detection is None else engine.process(detection)
+        now = until
+    return told
+
+
+def written(action: Action) -> str:
+    ((verb, value),) = action.act.to_json().items()
+    return f"{action.time:g} {action.output} {verb} {value if isinstance(value, str) else json.dumps(value)}"
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_case(case: Case) -> None:
+    assert [written(action) for action in run(case)] == case.actions.splitlines()
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+@pytest.mark.parametrize("ticks_s", [0.004, 0.1, 0.77])
+def test_how_often_the_time_is_told_makes_no_difference(case: Case, ticks_s: float) -> None:
+    assert [written(action) for action in run(case, ticks_s=ticks_s)] == case.actions.splitlines()
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_in_the_end_nothing_is_held(case: Case) -> None:
+    """Whatever went down has come up after ``release``."""
+    engine, down = engine_of(case), []
+    told: list[Action] = []
+    for line in case.events.splitlines():
+        told += (
+            engine.advance(float(line[3:]))
+            if line.startswith("at ")
+            else engine.process(detection_from(line))
+        )
+    told += engine.release(engine.time)
+    for action in told:
+        plain = action.act.to_json()
+        if "down" in plain:
+            down.append(plain["down"])
+        elif "up" in plain:
+            down.remove(plain["up"])
+    assert down == []
