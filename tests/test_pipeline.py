@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bridge.pipeline import BindingError, DetectionChain, Pipeline, Wanted, bind, can_bind
-from bridge.recordings import Recording, read
+from bridge.recordings import ChannelChoice, Recording, read
 from bridge.rules.actions import Action, Press
 from bridge.signals.types import Block, Channel, Detection, Event, StreamInfo, moment
 
@@ -198,3 +198,16 @@ def test_a_rate_or_setting_that_does_not_suit_is_explained() -> None:
         DetectionChain(slow, bind(slow, [Wanted("contraction")]))
     with pytest.raises(BindingError, match=r"settings of detector 'gaze'.*loudness"):
         DetectionChain(INFO, bind(INFO, [Wanted("gaze", settings={"loudness": 1.0})]))
+
+
+def test_a_contraction_says_how_long_it_lasted(data_dir: Path) -> None:
+    names = [f"ring{index}" for index in range(1, 9)]
+    channels = [ChannelChoice(name, "emg") for name in names]
+    info, samples = rows(read(data_dir / "emg/cued-12345-1-1.csv", channels=channels), 40)
+    found = run(chain_for(info, "contraction"), [Block(samples, 0)])
+    events = [item for item in found if isinstance(item, Event) and item.kind == "contraction"]
+    starts = [event for event in events if event.edge == "start"]
+    ends = [event for event in events if event.edge == "end"]
+    assert len(starts) == len(ends) >= 3
+    for start, end in zip(starts, ends, strict=True):
+        assert end.values["duration"] == pytest.approx(end.onset - start.onset)

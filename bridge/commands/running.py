@@ -142,7 +142,7 @@ async def _run(
         return daemon
 
     folder = options.file.parent if options.file is not None else None
-    beside: list[Companion] = []
+    beside: list[Companion] = list(more(the_daemon)) if more is not None else []
     tapping = list(taps)
     watch: RuleWatch | None = None
     if options.file is not None and not options.fast:
@@ -160,8 +160,6 @@ async def _run(
         from bridge.recordings.recorder import Recorder
 
         tapping.append(Recorder(options.record))
-    if more is not None:
-        beside += more(the_daemon)
     daemon = Daemon(
         sources_for(rules, options),
         make_pipeline,

@@ -62,6 +62,7 @@ class TerminalView:
         self._time_s = 0.0
         self._lines: deque[Text] = deque(maxlen=200)
         self._levels: dict[str, float] = {}
+        self._note = ""
 
     def opened(self, infos: Mapping[str, StreamInfo]) -> None:
         self._info = next(iter(infos.values()))
@@ -88,7 +89,7 @@ class TerminalView:
 
     def note(self, text: str) -> None:
         """A line of the log."""
-        self._lines.append(Text(text, style="dim"))
+        self._note = text
 
     def closed(self) -> None:
         """Nothing to let go of."""
@@ -104,7 +105,7 @@ class TerminalView:
                 parts.append(
                     Panel(Text(trace, no_wrap=True), title=label, title_align="left", height=_ROWS + 2)
                 )
-        used = 2 + (len(self._info.channels) if self._info else 0) * (_ROWS + 2)
+        used = 3 + (len(self._info.channels) if self._info else 0) * (_ROWS + 2)
         room = max(3, height - used - 2)
         events = Text("\n", no_wrap=True, overflow="ellipsis").join(list(self._lines)[-room:])
         parts.append(
@@ -126,4 +127,5 @@ class TerminalView:
             Text(f"{self._time_s:6.1f} s   {self._state}   {levels}", no_wrap=True, overflow="ellipsis"),
             Text("q or Ctrl-C stops", style="dim"),
         )
+        table.add_row(Text(self._note, style="dim", no_wrap=True, overflow="ellipsis"), "")
         return table

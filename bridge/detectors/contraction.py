@@ -282,7 +282,8 @@ class ContractionDetector:
         return max(self._begun, min(onset, index))
 
     def _start(self, index: int, level: float) -> Event:
-        return self._event("start", self._onset(index), index, self._amplitude, self._scale.confidence(level))
+        self._onset_at = self._onset(index)
+        return self._event("start", self._onset_at, index, self._amplitude, self._scale.confidence(level))
 
     def _end(self, ended: int, index: int) -> Event:
         lasted_s = max(0, ended - self._onset_at) / self.rate_hz
