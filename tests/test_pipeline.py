@@ -82,7 +82,8 @@ def test_no_beats_while_the_lead_is_off(data_dir: Path) -> None:
     assert all(off_s < event.decided <= off_s + 0.2 for event in lost)
     assert all(on_s < event.decided < on_s + 3 for event in back)
     beats = [event.onset for event in events if event.kind == "heartbeat"]
-    assert not [beat for beat in beats if off_s < beat < on_s]
+    # The step to the flat value may pass for a beat; after it has been told as lost nothing may.
+    assert not [beat for beat in beats if off_s + 0.1 < beat < on_s]
     assert len([beat for beat in beats if beat > on_s + 3]) > 15
 
 
