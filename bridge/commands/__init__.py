@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "resume": ("control", "resume", "Let the paused daemon go on."),
     "ports": ("ports", "command", "List the serial ports and what seems to be plugged in."),
     "calibrate": ("calibrate", "command", "Fit detectors to a person, and say how well they will work."),
+    "check": ("check", "command", "Judge the signal and say what to do about it."),
     "record": ("record", "command", "Record a signal as EDF+."),
     "detect": ("detect", "command", "Print the events in a recording."),
     "evaluate": ("evaluate", "command", "Score a detector against reference annotations."),

@@ -1,0 +1,211 @@
+"""`check`: is the signal good enough, and what to do where it is not."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import sys
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bridge.commands.record import live_source
+from bridge.commands.recording_options import InvalidInput
+from bridge.signals.types import CHANNEL_KINDS, Block, ChannelKind
+
+if TYPE_CHECKING:
+    from rich.live import Live
+
+    from bridge.signals.quality import ChannelQuality, QualitySnapshot
+    from bridge.sources.protocol import Source
+
+_FRAME_S = 0.1
+_WORDS = {"good": "pass", "poor": "pass, but could be better", "bad": "FAIL"}
+
+
+@click.command(epilog="Example: biosignal-bridge check --source synthetic --for 10")
+@click.option(
+    "--source",
+    "what",
+    default="auto",
+    show_default=True,
+    metavar="WHAT",
+    help="`synthetic`, a recording, or a serial port's name; `auto` finds the port.",
+)
+@click.option("--channel", "channels", multiple=True, metavar="NAME", help="A channel, in order; repeat it.")
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(CHANNEL_KINDS),
+    help="What the channels carry, where their names do not say it: once for all, or once each.",
+)
+@click.option("--rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Sampling rate.")
+@click.option("--baud", type=click.IntRange(min=300), help="Baud rate of a serial port; tried if not given.")
+@click.option(
+    "--for",
+    "seconds",
+    type=click.FloatRange(min=2),
+    default=10.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long to look.",
+)
+@click.option("--fast", is_flag=True, help="Do not wait for the clock (recordings, synthetic).")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+def command(
+    what: str,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    baud: int | None,
+    seconds: float,
+    fast: bool,
+    as_json: bool,
+) -> int:
+    """Judge each channel: contact, mains hum, noise, clipping, lost samples; say what to do about each.
+
+    In a terminal the traces move meanwhile. Exit 1 when a channel fails. The advice is common practice.
+
+    Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device.
+    """
+    from bridge.sources.protocol import SourceError
+
+    try:
+        source = live_source(what, channels, kinds, rate, baud, fast)
+        look = asyncio.run(_Look(source, seconds, moving=sys.stdout.isatty() and not as_json).run())
+    except (SourceError, ValueError) as error:
+        raise InvalidInput(str(error)) from error
+    if look.samples == 0:
+        raise click.ClickException("no samples came; is the board sending?")
+    snapshots = [quality.snapshot() for quality in look.qualities]
+    counts = source.counts
+    if as_json:
+        report = {
+            "seconds": round(look.samples / look.rate_hz, 3),
+            "rate_hz": look.rate_hz,
+            "lost_samples": counts.lost_samples,
+            "skipped_lines": counts.skipped_lines,
+            "passed": all(_passed(snapshot) for snapshot in snapshots),
+            "channels": [_plain(snapshot) for snapshot in snapshots],
+        }
+        click.echo(json.dumps(report, ensure_ascii=False))
+    else:
+        for snapshot in snapshots:
+            _tell(snapshot)
+        click.echo(
+            f"{look.samples} samples at {look.rate_hz:g} Hz, {counts.lost_samples} lost, "
+            f"{counts.skipped_lines} lines skipped",
+            err=True,
+        )
+    return 0 if all(_passed(snapshot) for snapshot in snapshots) else 1
+
+
+def _passed(snapshot: QualitySnapshot) -> bool:
+    return snapshot.verdict.value != "bad"
+
+
+def _plain(snapshot: QualitySnapshot) -> dict[str, Any]:
+    from bridge.signals.advice import advice_of
+
+    return {
+        "channel": snapshot.channel.name,
+        "kind": snapshot.channel.kind,
+        "passed": _passed(snapshot),
+        "verdict": snapshot.verdict.value,
+        "reason": snapshot.reason.value,
+        "advice": list(advice_of(snapshot)),
+        **asdict(snapshot.figures),
+    }
+
+
+def _tell(snapshot: QualitySnapshot) -> None:
+    from bridge.signals.advice import advice_of, describe
+
+    channel = snapshot.channel
+    reason = "" if snapshot.verdict.value == "good" else f" ({snapshot.reason.value})"
+    click.echo(f"{channel.name} ({channel.kind}): {_WORDS[snapshot.verdict.value]}{reason}")
+    click.echo(f"  {describe(snapshot.figures, channel.unit)}")
+    for step in advice_of(snapshot):
+        click.echo(f"  → {step}")
+
+
+class _Look:
+    """Some seconds of a source through the quality of each channel."""
+
+    def __init__(self, source: Source, seconds: float, *, moving: bool) -> None:
+        self.qualities: tuple[ChannelQuality, ...] = ()
+        self.samples = 0
+        self.rate_hz = 1.0
+        self._source = source
+        self._seconds = seconds
+        self._moving = moving
+        self._enough = asyncio.Event()
+
+    async def run(self) -> _Look:
+        from bridge.commands.terminal_view import TerminalView
+        from bridge.signals.quality import ChannelQuality
+
+        try:
+            info = await self._source.open()
+            self.rate_hz = info.rate
+            self.qualities = tuple(ChannelQuality(channel, info.rate) for channel in info.channels)
+            self._view = TerminalView("signal check")
+            self._view.opened({"": info})
+            with self._screen() as live:
+                reading = asyncio.ensure_future(self._source.run(self._take))
+                drawing = asyncio.ensure_future(self._draw(live))
+                enough = asyncio.ensure_future(self._wait())
+                try:
+                    await asyncio.wait({reading, enough}, return_when=asyncio.FIRST_COMPLETED)
+                finally:
+                    for task in (reading, drawing, enough):
+                        task.cancel()
+                    ended = await asyncio.gather(reading, drawing, enough, return_exceptions=True)
+                for result in ended:
+                    if isinstance(result, Exception):
+                        raise result
+        finally:
+            await self._source.close()
+        return self
+
+    async def _wait(self) -> None:
+        # A port that falls silent must not keep us: twice the time is enough to wait.
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._enough.wait(), 2 * self._seconds + 5)
+
+    def _take(self, block: Block) -> None:
+        if self._enough.is_set():
+            return
+        for column, quality in enumerate(self.qualities):
+            quality.process(block.samples[:, column], block.first)
+        self.samples += len(block)
+        if self._moving:
+            self._view.block("", block)
+        if self.samples >= self._seconds * self.rate_hz:
+            self._enough.set()
+
+    @contextlib.contextmanager
+    def _screen(self) -> Any:
+        if not self._moving:
+            yield None
+            return
+        from rich.console import Console
+        from rich.live import Live
+
+        with Live(console=Console(), screen=True, auto_refresh=False) as live:
+            yield live
+
+    async def _draw(self, live: Live | None) -> None:
+        while True:
+            await asyncio.sleep(_FRAME_S)
+            if live is None:
+                continue
+            worst = ", ".join(
+                f"{snapshot.channel.name} {snapshot.verdict.value}"
+                for snapshot in (quality.snapshot() for quality in self.qualities)
+            )
+            self._view.note(worst)
+            live.update(self._view, refresh=True)
