@@ -70,4 +70,4 @@ def test_in_words(ecg: np.ndarray, tmp_path: Path) -> None:
     )
     assert done.return_value == 0
     assert "ecg (ecg): pass" in done.stdout
-    assert "5400" in done.stderr or "samples at 360 Hz" in done.stderr
+    assert "samples at 360 Hz" in done.stderr
