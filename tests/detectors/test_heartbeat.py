@@ -7,6 +7,7 @@ Synthetic heartbeats serve for rates and hostile input only.
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -124,9 +125,9 @@ def test_rate_agrees_with_the_annotated_one(data_dir: Path) -> None:
 
 
 def library_detectors(samples: Samples, rate_hz: float) -> dict[str, Samples]:
-    nk = pytest.importorskip("neurokit2")
-    sleepecg = pytest.importorskip("sleepecg")
-    processing = pytest.importorskip("wfdb.processing")
+    nk = import_module("neurokit2")
+    sleepecg = import_module("sleepecg")
+    processing = import_module("wfdb.processing")
     rate = int(rate_hz)
     clean = nk.ecg_clean(samples, sampling_rate=rate)
     found = {
@@ -208,7 +209,7 @@ def test_hum_in_a_slow_recording_does_not_matter(data_dir: Path) -> None:
 
 def test_muscle_noise_costs_no_more_than_a_library_that_sees_it_all(data_dir: Path) -> None:
     """Real forearm EMG, resampled, at a fifth of the QRS height (rms), on both leads; pooled."""
-    nk = pytest.importorskip("neurokit2")
+    nk = import_module("neurokit2")
     ours, theirs = [], []
     for lead in (0, 1):
         samples, rate_hz, beats = record_100(data_dir, lead, FIVE_MINUTES_S)
