@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ def test_area_agrees_with_scipy(acts: np.ndarray, others: np.ndarray) -> None:
 
 @pytest.mark.parametrize(("acts", "others"), PAIRS)
 def test_area_agrees_with_scikit_learn(acts: np.ndarray, others: np.ndarray) -> None:
-    metrics = pytest.importorskip("sklearn.metrics")
+    metrics = import_module("sklearn.metrics")
     labels = np.r_[np.ones(len(acts)), np.zeros(len(others))]
     reference = metrics.roc_auc_score(labels, np.r_[acts, others])
     assert area_under_curve(list(acts), list(others)) == pytest.approx(reference)
@@ -35,7 +36,7 @@ def test_area_agrees_with_scikit_learn(acts: np.ndarray, others: np.ndarray) -> 
 @pytest.mark.parametrize(("acts", "others"), PAIRS)
 def test_d_prime_agrees_with_scikit_learn(acts: np.ndarray, others: np.ndarray) -> None:
     """Linear discriminants with equal priors: their covariance is the mean of the classes' variances."""
-    analysis = pytest.importorskip("sklearn.discriminant_analysis")
+    analysis = import_module("sklearn.discriminant_analysis")
     # It divides by n where we divide by n - 1; equal counts make that one factor.
     count = min(len(acts), len(others))
     a, b = acts[:count], others[:count]

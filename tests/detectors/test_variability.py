@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -29,7 +31,7 @@ def test_worked_example() -> None:
 
 
 def test_a_library_agrees() -> None:
-    hrv_time = pytest.importorskip("neurokit2").hrv_time
+    hrv_time = import_module("neurokit2").hrv_time
     rng = np.random.default_rng(2)
     intervals = np.round(rng.normal(800, 25, 75)).tolist()  # more than a minute, none off by 20 %
     figures = fed(intervals, window_s=sum(intervals) / 1000 - 0.001).figures

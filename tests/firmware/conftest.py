@@ -21,7 +21,7 @@ SOURCE = Path(__file__).with_name("emulator.c")
 
 def _need(program: str, package: str) -> None:
     if shutil.which(program) is None:
-        pytest.skip(f"needs {program} (Debian package {package})")
+        pytest.fail(f"needs {program} (Debian package {package})")
 
 
 @pytest.fixture(scope="session")
@@ -55,7 +55,7 @@ def emulator(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ["gcc", "-O2", "-o", str(program), str(SOURCE), *libraries], capture_output=True, text=True
     )
     if "simavr" in done.stderr and done.returncode:
-        pytest.skip("needs simavr (Debian packages simavr, libsimavr-dev and libelf-dev)")
+        pytest.fail("needs simavr (Debian packages simavr, libsimavr-dev and libelf-dev)")
     assert done.returncode == 0, done.stderr
     return program
 
