@@ -6,6 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same examples in every run: a failure that comes and goes helps nobody.
+settings.register_profile("steady", derandomize=True, deadline=None)
+settings.load_profile("steady")
 
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
 _used = False

@@ -6,7 +6,7 @@ from importlib import import_module
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from bridge.detectors.variability import Variability, figures_of
@@ -48,6 +48,7 @@ def test_it_equals_the_formulas_over_the_last_minute(whole: list[int]) -> None:
     intervals = [float(item) for item in whole]
     figures = fed(intervals).figures
     times = np.cumsum(intervals) / 1000
+    assume(np.abs(times - (times[-1] - 60)).min() > 1e-6)  # on the edge of the minute rounding decides
     last = np.array(intervals)[times > times[-1] - 60]
     differences = np.diff(np.array(intervals))[times[1:] > times[-1] - 60]
     assert figures is not None
