@@ -1,4 +1,4 @@
-"""A person's profile: settings for each detector with the evidence for them, as text and back.
+"""A person's profile: settings for each detector with the evidence for them.
 
 A profile holds for the sampling rate, channel kind, unit and detector version it was made with; with others
 it is refused, with the reason.
@@ -129,21 +129,3 @@ def part_of(fitted: Fitted, channels: Sequence[Channel], rate_hz: float, date: s
 def filters_of(type_: DetectorType) -> str:
     """What a detector's own conditioning is, in words."""
     return type_.filters or f"those of version {type_.version} of the detector"
-
-
-def load_profile(text: str, where: str = "profile") -> Profile:
-    """A profile from its text. Raises ProfileError with ``where:line:column``."""
-    from bridge.calibration.placed_yaml import PlacedError
-    from bridge.calibration.profile_text import read_profile
-
-    try:
-        return read_profile(text, where)
-    except PlacedError as error:
-        raise ProfileError(str(error)) from error
-
-
-def dump_profile(profile: Profile) -> str:
-    """The profile as text that ``load_profile`` reads."""
-    from bridge.calibration.profile_text import write_profile
-
-    return write_profile(profile)

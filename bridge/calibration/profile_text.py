@@ -10,8 +10,8 @@ import numpy as np
 
 from bridge.calibration.drift import Bounds
 from bridge.calibration.evidence import Counts, Evidence, Prediction, Proposal, Trace
-from bridge.calibration.placed_yaml import Placed, compose
-from bridge.calibration.profile import VERSION, DetectorProfile, MadeOn, Profile
+from bridge.calibration.placed_yaml import Placed, PlacedError, compose
+from bridge.calibration.profile import VERSION, DetectorProfile, MadeOn, Profile, ProfileError
 from bridge.calibration.trials import Reaction
 from bridge.detectors import DETECTORS, SettingsError, settings_from
 from bridge.signals.types import CHANNEL_KINDS, UNITS, Channel, ChannelKind, Samples, Unit
@@ -26,8 +26,8 @@ _NEXT_MINUTES = 10.0
 _QUARTILES = ("low", "median", "high")
 
 
-def write_profile(profile: Profile) -> str:
-    """YAML, numbers rounded to five digits."""
+def dump_profile(profile: Profile) -> str:
+    """The profile as YAML that ``load_profile`` reads, numbers rounded to five digits."""
     import yaml
 
     plain = {
@@ -183,8 +183,18 @@ def _plain_proposal(item: Proposal) -> dict[str, Any]:
     }
 
 
-def read_profile(text: str, where: str) -> Profile:
-    """Raises PlacedError. Figures that follow from counts are reckoned anew, not read."""
+def load_profile(text: str, where: str = "profile") -> Profile:
+    """A profile from its text. Raises ProfileError with ``where:line:column``.
+
+    Figures that follow from counts are reckoned anew, not read.
+    """
+    try:
+        return _read(text, where)
+    except PlacedError as error:
+        raise ProfileError(str(error)) from error
+
+
+def _read(text: str, where: str) -> Profile:
     root = compose(text, where, "a profile")
     top = root.mapping(("version", "person", "device", "detectors"))
     version = root.get("version").whole(1)

@@ -20,7 +20,8 @@ from contextlib import suppress
 from bridge.outputs import allow_list
 from bridge.outputs.guard_core import Guard
 from bridge.outputs.guard_lines import LineError, Lines, Pulse, Said, decode
-from bridge.outputs.keyboard import Keyboard, KeyboardError, KeyboardGoneError, open_keyboard
+from bridge.outputs.keyboard import Keyboard, KeyboardError, KeyboardGoneError
+from bridge.outputs.keyboard_choice import open_keyboard
 from bridge.outputs.limits import KEYSTROKES_PER_S, LONGEST_HOLD_S
 
 _SCREEN_EVERY_S = 0.5  # how often a screen that has gone is looked for

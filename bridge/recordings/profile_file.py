@@ -7,7 +7,8 @@ import re
 import tempfile
 from pathlib import Path
 
-from bridge.calibration.profile import Profile, ProfileError, dump_profile, load_profile
+from bridge.calibration.profile import Profile, ProfileError
+from bridge.calibration.profile_text import dump_profile, load_profile
 
 _MOST_BYTES = 4_000_000
 

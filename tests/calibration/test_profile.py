@@ -18,9 +18,8 @@ from bridge.calibration.profile import (
     MadeOn,
     Profile,
     ProfileError,
-    dump_profile,
-    load_profile,
 )
+from bridge.calibration.profile_text import dump_profile, load_profile
 from bridge.calibration.trials import Reaction
 from bridge.detectors import DETECTORS
 from bridge.recordings.profile_file import profile_path, read_profile_file, write_profile_file

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
 from model_person import INFO, RATE_HZ, Blinker, session
 
 from bridge.calibration.cues import Routine, Shown, Step, plan
-from bridge.calibration.profile import load_profile
+from bridge.calibration.profile_text import load_profile
 from bridge.commands.calibrate import command
 from bridge.commands.calibration_session import BadSignalError, Session
 from bridge.recordings import read

@@ -13,7 +13,7 @@ from pathlib import Path
 import components
 import pytest
 
-from bridge.outputs import allow_list, keyboard
+from bridge.outputs import allow_list, keyboard_choice
 from bridge.outputs.keystrokes import Keystrokes
 from bridge.outputs.limits import RateLimit
 from bridge.outputs.protocol import OutputError
@@ -149,8 +149,8 @@ async def test_what_the_layout_lacks_is_refused(
         await until(lambda: ("up", "x") in recorder.told())
     assert recorder.told() == [("down", "x"), ("up", "x")]
     assert "cannot type 'é'" in caplog.text
-    assert keyboard.typable("é") == "the keyboard layout in use cannot type 'é'"
-    assert keyboard.typable("a") is None
+    assert keyboard_choice.typable("é") == "the keyboard layout in use cannot type 'é'"
+    assert keyboard_choice.typable("a") is None
 
 
 async def test_layouts_with_shift_levels_and_groups(
@@ -293,7 +293,7 @@ async def test_other_actions_are_refused(x_server: components.XServer) -> None:
 
 async def test_no_display_is_a_clear_error(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("DISPLAY", raising=False)
-    monkeypatch.setattr(keyboard, "UINPUT", "/nowhere")
+    monkeypatch.setattr(keyboard_choice, "UINPUT", "/nowhere")
     with pytest.raises(OutputError, match=r"DISPLAY is not set|cannot be opened"):
         await Keystrokes("keys").open()
     monkeypatch.setenv("DISPLAY", ":9999")
