@@ -28,11 +28,12 @@ def command() -> None:
 @_as_json
 def check(file: Path, as_json: bool) -> int:
     """Find every mistake in FILE at once: its place, what is wrong, and the mend. Exit 2 if there are any."""
+    from bridge.outputs.keyboard_choice import untypable
     from bridge.rules.loader import RuleFileErrors, load
     from bridge.service.rule_watch import read_limited
 
     try:
-        loaded = load(read_limited(file), str(file))
+        loaded = load(read_limited(file), str(file), untypable=untypable)
         problems, valid = loaded.warnings, True
     except RuleFileErrors as errors:
         problems, valid = errors.problems, False

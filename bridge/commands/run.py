@@ -92,7 +92,7 @@ def command(
         )
     if armed and dry_run:
         raise click.UsageError("--armed and --dry-run exclude each other")
-    rules = read_rules(file)
+    rules = read_rules(file, typing=not dry_run)
     options = RunOptions(
         file=file,
         replay=replay,

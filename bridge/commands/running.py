@@ -66,13 +66,17 @@ class _LogFormat(logging.Formatter):
         return text
 
 
-def read_rules(file: Path) -> RuleFile:
-    """The checked rule file; its warnings go to stderr. Raises InvalidInput, with all errors and places."""
+def read_rules(file: Path, *, typing: bool = False) -> RuleFile:
+    """The checked rule file; its warnings go to stderr. Raises InvalidInput, with all errors and places.
+
+    ``typing``: the keys will be typed on this computer, so warn of those that it cannot type.
+    """
+    from bridge.outputs.keyboard_choice import untypable
     from bridge.rules.loader import RuleFileErrors, load
     from bridge.service.rule_watch import read_limited
 
     try:
-        loaded = load(read_limited(file), str(file))
+        loaded = load(read_limited(file), str(file), untypable=untypable if typing else None)
     except RuleFileErrors as errors:
         raise InvalidRules(str(errors)) from errors
     except OSError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +14,7 @@ from bridge.rules.links import Broken, Path, check_links
 from bridge.rules.mending import locate, problems_of
 from bridge.rules.problems import Problem, RuleFileErrors
 from bridge.rules.schema import RuleFile
+from bridge.rules.typed import typed_keys
 
 MOST_SHOWN = 100
 
@@ -27,8 +29,15 @@ class Loaded:
     warnings: tuple[Problem, ...] = ()
 
 
-def load(text: str | bytes, name: str = "rules.yaml") -> Loaded:
-    """Check a whole rule file. ``name`` stands in messages. Raises RuleFileErrors."""
+# Which of these keys and characters cannot be typed here, and why.
+Untypable = Callable[[Iterable[str]], Mapping[str, str]]
+
+
+def load(text: str | bytes, name: str = "rules.yaml", *, untypable: Untypable | None = None) -> Loaded:
+    """Check a whole rule file. ``name`` stands in messages. Raises RuleFileErrors.
+
+    ``untypable``, where the computer that types is this one, adds a warning for each key that it cannot type.
+    """
     try:
         root, problems = read(text)
     except DocumentError as error:
@@ -37,6 +46,8 @@ def load(text: str | bytes, name: str = "rules.yaml") -> Loaded:
     problems += valid.problems
     if valid.rules is not None:
         problems += _linked(valid.rules, valid, root, clean=not problems)
+    if valid.rules is not None and untypable is not None and not problems:
+        problems += _not_typable(valid.rules, root, untypable)
     errors = [problem for problem in problems if problem.severity == "error"]
     ordered = sorted(_distinct(problems), key=lambda problem: (problem.line, problem.column))
     if errors or valid.rules is None:
@@ -115,6 +126,21 @@ def _linked(rules: RuleFile, valid: _Validated, root: Node, *, clean: bool) -> l
             place = _place(conflict.path, valid.indexes, root)
             found.append(Problem(*place, conflict.what, conflict.mend, conflict.severity))
     return found
+
+
+def _not_typable(rules: RuleFile, root: Node, untypable: Untypable) -> list[Problem]:
+    typed = list(typed_keys(rules))
+    why = untypable({key for _, key in typed}) if typed else {}
+    return [
+        Problem(
+            *locate(root, path),
+            f"the key `{key}` does nothing here: {why[key]}",
+            "use another key",
+            "warning",
+        )
+        for path, key in typed
+        if key in why
+    ]
 
 
 def _place(path: Path, indexes: dict[str, list[int]], root: Node) -> tuple[int, int]:

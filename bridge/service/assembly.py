@@ -26,16 +26,14 @@ if TYPE_CHECKING:
 
 def kinds_heard(rules: RuleFile) -> set[str]:
     """The event and level kinds that the rules listen to."""
+    from bridge.rules.conditions import LevelCondition
+    from bridge.rules.links import filters_of
+
     heard = {level.level for level in rules.levels}
     for rule in rules.rules:
-        when = rule.when
-        filters = [
-            *getattr(when, "sequence", ()),
-            *getattr(when, "together", ()),
-            *([when.no] if hasattr(when, "no") else []),
-        ]
-        heard |= {one.event for one in filters}
-        heard |= {getattr(when, name) for name in ("event", "level") if hasattr(when, name)}
+        heard |= {one.event for _, one in filters_of(rule.when)}
+        if isinstance(rule.when, LevelCondition):
+            heard.add(rule.when.level)
     return heard
 
 

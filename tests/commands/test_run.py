@@ -10,10 +10,14 @@ from pathlib import Path
 
 import pytest
 
+from tests.components import x_server
+
 CONFIGS = Path(__file__).parents[2] / "configs"
 
 
-def bridge(*arguments: object, stdin: str = "", cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+def bridge(
+    *arguments: object, stdin: str = "", cwd: Path | None = None, environment: dict[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "bridge", *map(str, arguments)],
         input=stdin,
@@ -21,7 +25,7 @@ def bridge(*arguments: object, stdin: str = "", cwd: Path | None = None) -> subp
         text=True,
         timeout=100,
         cwd=cwd,
-        env={**os.environ, "NO_COLOR": "1"},
+        env={**(environment or os.environ), "NO_COLOR": "1"},
     )
 
 
@@ -247,3 +251,13 @@ def test_help_ends_with_a_worked_example(command: str) -> None:
     done = bridge(command, "--help")
     assert done.returncode == 0
     assert "Example: biosignal-bridge" in " ".join(done.stdout.split())
+
+
+def test_a_key_that_cannot_be_typed_here_is_told_with_its_place(tmp_path: Path) -> None:
+    """On a real X server with its usual layout there is no key for é."""
+    file = tmp_path / "rules.yaml"
+    file.write_text(HEAD + RULE.replace("press: a", "press: é"))
+    with x_server() as server:
+        done = bridge("rules", "check", file, environment=server.environment)
+    assert done.returncode == 0, done.stderr
+    assert f"{file}:8:19: warning: the key `é` does nothing here" in done.stderr
