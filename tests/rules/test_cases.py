@@ -11,19 +11,21 @@ from bridge.rules.actions import Action
 from bridge.rules.engine import Engine
 from bridge.rules.loader import load
 from bridge.signals.types import moment
-from tests.rules.cases import CASES, Case
+from tests.rules.cases import CASES, LEVEL_CASES, MODE_CASES, MODES, Case
 
 HEAD = """version: 1
 outputs:
   keys: {type: keystrokes}
   sound: {type: osc, port: 9000}
   lamp: {type: mqtt, host: localhost}
-rules:
 """
+ALL = [*CASES, *MODE_CASES, *LEVEL_CASES]
 
 
 def engine_of(case: Case) -> Engine:
-    text = HEAD + "".join(f"  - {rule}\n" for rule in case.rules.splitlines())
+    modes = MODES if case in MODE_CASES else ""
+    part = "levels:\n" if case in LEVEL_CASES else "rules:\n"
+    text = HEAD + modes + part + "".join(f"  - {rule}\n" for rule in case.rules.splitlines())
     return Engine(load(text).rules)
 
 
@@ -47,18 +49,18 @@ def written(action: Action) -> str:
     return f"{action.time:g} {action.output} {verb} {value if isinstance(value, str) else json.dumps(value)}"
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", ALL, ids=lambda case: case.name)
 def test_case(case: Case) -> None:
     assert [written(action) for action in run(case)] == case.actions.splitlines()
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", ALL, ids=lambda case: case.name)
 @pytest.mark.parametrize("ticks_s", [0.004, 0.1, 0.77])
 def test_how_often_the_time_is_told_makes_no_difference(case: Case, ticks_s: float) -> None:
     assert [written(action) for action in run(case, ticks_s=ticks_s)] == case.actions.splitlines()
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", ALL, ids=lambda case: case.name)
 def test_in_the_end_nothing_is_held(case: Case) -> None:
     """Whatever went down has come up after ``release``."""
     engine, down = engine_of(case), []
@@ -77,3 +79,8 @@ def test_in_the_end_nothing_is_held(case: Case) -> None:
         elif "up" in plain:
             down.remove(plain["up"])
     assert down == []
+
+
+def test_there_are_enough_cases() -> None:
+    assert len(ALL) >= 60
+    assert len({case.name for case in ALL}) == len(ALL)
