@@ -260,10 +260,11 @@ levels:
     then: {send: {output: sound, address: /squeeze, arguments: ["{value}"]}}
 """
 )
-WORDS = (
-    "event blink deliberate times within press PageDown cooldown contraction lasting hold Space publish topic "
-    "payload rate from level above mode send address detector gaze every when then"
-).split()
+WORDS = [
+    "event", "blink", "deliberate", "times", "within", "press", "PageDown", "cooldown", "contraction",
+    "lasting", "hold", "Space", "publish", "topic", "payload", "rate", "from", "level", "above", "mode",
+    "send", "address", "detector", "gaze", "every", "when", "then",
+]  # fmt: skip
 
 
 def mutated(seed: int) -> tuple[str, int]:
