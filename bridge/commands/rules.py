@@ -74,6 +74,14 @@ def schema() -> None:
     click.echo(json.dumps(RuleFile.model_json_schema(by_alias=True), indent=2, ensure_ascii=False))
 
 
+@command.command(epilog="Example: biosignal-bridge rules reference | less")
+def reference() -> None:
+    """Print the reference page: every field of a rule file, with examples."""
+    from bridge.rules.reference import reference as page
+
+    click.echo(page(), nl=False)
+
+
 @command.command(
     "try", epilog='Example: echo "blink 1 deliberate=1" | biosignal-bridge rules try slides.yaml --events -'
 )
