@@ -203,19 +203,18 @@ class LevelCondition(Strict):
         return self.threshold - step if self.above is not None else self.threshold + step
 
 
+def _short_filter(value: Any) -> Any:
+    """`no: blink` is short for `no: {event: blink}`."""
+    return {"event": value} if isinstance(value, str) else value
+
+
 class AbsenceCondition(Strict):
     """An event that does not come; fires once, and again only after the event has come."""
 
-    no: EventFilter = Field(description="The event that stays away.")
+    no: Annotated[
+        EventFilter, BeforeValidator(_short_filter, json_schema_input_type=EventKind | EventFilter)
+    ] = Field(description="The event that stays away.")
     for_: Seconds = Field(alias="for", description="How long it must stay away.")
-
-    @model_validator(mode="before")
-    @classmethod
-    def _short(cls, data: Any) -> Any:
-        """`no: blink` is short for `no: {event: blink}`."""
-        if isinstance(data, dict) and isinstance(data.get("no"), str):
-            return {**data, "no": {"event": data["no"]}}
-        return data
 
 
 CONDITION_WORDS = ("event", "sequence", "together", "level", "no")

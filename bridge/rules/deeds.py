@@ -164,19 +164,22 @@ def _address(value: Any) -> str:
 OscAddress = Annotated[str, BeforeValidator(_address, json_schema_input_type=str)]
 
 
+# A text with places for values, or a number as it stands.
+NumberOrText = Annotated[
+    TemplateText,
+    BeforeValidator(
+        lambda value: str(value) if isinstance(value, int | float) else value,
+        json_schema_input_type=str | float,
+    ),
+]
+
+
 class TypedArgument(Strict):
     """An OSC argument whose type is said."""
 
-    float: TemplateText | None = Field(None, description="OSC type f; a number or one place for a value.")
-    int: TemplateText | None = Field(None, description="OSC type i; values are rounded.")
-    string: TemplateText | None = Field(None, description="OSC type s.")
-
-    @model_validator(mode="before")
-    @classmethod
-    def _plain(cls, data: Any) -> Any:
-        if isinstance(data, dict):
-            return {k: str(v) if isinstance(v, int | float) else v for k, v in data.items()}
-        return data
+    float: NumberOrText | None = Field(None, description="OSC type f; a number or one place for a value.")
+    int: NumberOrText | None = Field(None, description="OSC type i; values are rounded.")
+    string: NumberOrText | None = Field(None, description="OSC type s.")
 
     @model_validator(mode="after")
     def _one(self) -> TypedArgument:

@@ -17,6 +17,7 @@ from bridge.rules.schema import RuleFile
 from bridge.rules.typed import typed_keys
 
 MOST_SHOWN = 100
+MOST_MENDED = 400  # looking for the word that was meant takes time; nobody reads more
 
 __all__ = ["Loaded", "Problem", "RuleFileErrors", "load"]
 
@@ -73,7 +74,7 @@ def _validated(root: Node) -> _Validated:
         return _Validated(RuleFile.model_validate(root.data), [], Broken(), {})
     except ValidationError as error:
         errors = error.errors(include_url=False)
-    problems = problems_of(errors, root)
+    problems = problems_of(errors[:MOST_MENDED], root)
     data, broken, indexes = _without([error["loc"] for error in errors], root.data)
     try:
         return _Validated(RuleFile.model_validate(data), problems, broken, indexes)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import time
 import tracemalloc
 from dataclasses import dataclass
 
@@ -301,8 +300,7 @@ def test_a_mutation_is_found_on_the_line_that_was_changed(seed: int) -> None:
 
 
 def quick(text: str | bytes) -> None:
-    """Refused or taken, within a second and 200 MB, never a traceback of another kind."""
-    begun = time.process_time()
+    """Refused or taken, within 200 MB, never a traceback of another kind; the bench measures the time."""
     tracemalloc.start()
     told: tuple[Problem, ...] | None = None
     try:
@@ -314,7 +312,6 @@ def quick(text: str | bytes) -> None:
         tracemalloc.stop()
     assert told is None or (told and all(item.what for item in told))
     assert peak < 200e6
-    assert time.process_time() - begun < 5  # traced; a second without
 
 
 BOMB = "version: 1\n" + "\n".join(
