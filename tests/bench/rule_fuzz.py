@@ -6,6 +6,7 @@ many were refused; exits 1 when anything but a refusal came out, or an input too
 
 from __future__ import annotations
 
+import contextlib
 import random
 import sys
 import time
@@ -50,10 +51,8 @@ def main() -> None:
     slowest_s, refused, peak = 0.0, 0, 0
     inputs = [*HOSTILE.values()]
     for number in track(range(count), "inputs", console=Console(stderr=True)):
-        if number < len(inputs):
-            text = inputs[number]
-        else:
-            text = mutated(chance) if number % 2 else pieces(chance)
+        text = mutated(chance) if number % 2 else pieces(chance)
+        text = inputs[number] if number < len(inputs) else text
         traced = number % 50 == 0 or number < len(inputs)
         begun = time.perf_counter()
         try:
@@ -63,10 +62,8 @@ def main() -> None:
         slowest_s = max(slowest_s, time.perf_counter() - begun)
         if traced:
             tracemalloc.start()
-            try:
+            with contextlib.suppress(RuleFileErrors):
                 load(text)
-            except RuleFileErrors:
-                pass
             peak = max(peak, tracemalloc.get_traced_memory()[1])
             tracemalloc.stop()
     print(f"{count} inputs, {refused} refused, slowest {slowest_s:.3f} s, largest memory {peak / 1e6:.1f} MB")
