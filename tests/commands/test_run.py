@@ -261,3 +261,33 @@ def test_a_key_that_cannot_be_typed_here_is_told_with_its_place(tmp_path: Path) 
         done = bridge("rules", "check", file, environment=server.environment)
     assert done.returncode == 0, done.stderr
     assert f"{file}:8:19: warning: the key `é` does nothing here" in done.stderr
+
+
+def test_events_can_be_typed_by_hand_in_a_terminal() -> None:
+    """On a pseudo-terminal: what is typed is answered at once, a slip is told and passed over."""
+    board, slave = os.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "bridge", "rules", "try", CONFIGS / "slides.yaml"],
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        env={**os.environ, "NO_COLOR": "1"},
+    )
+    os.close(slave)
+    seen = b""
+
+    def until_seen(words: bytes) -> None:
+        nonlocal seen
+        while words not in seen:
+            seen += os.read(board, 4096)
+
+    try:
+        until_seen(b"Ctrl-D ends")
+        os.write(board, b"blink 1 deliberate=1\nblnk 1.2\nblink 1.5 deliberate=1\n")
+        until_seen(b"press PageDown")
+        assert b"did you mean `blink`" in seen
+        os.write(board, b"\x04")
+        assert process.wait(10) == 0
+    finally:
+        process.kill()
+        os.close(board)

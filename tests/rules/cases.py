@@ -436,6 +436,18 @@ CASES = [
         "blink 1",
         "1 keys press a\n1 keys press b",
     ),
+    Case(
+        "OSC: several messages in one bundle",
+        '{name: A, when: {event: heartbeat}, then: {send: {bundle: [{address: /beat}, {address: /rate, arguments: ["{rate}"]}]}}}',
+        "heartbeat 1 rate=60",
+        '1 sound bundle [{"address": "/beat", "arguments": []}, {"address": "/rate", "arguments": [60.0]}]',
+    ),
+    Case(
+        "window: the actions carry the title that the keystroke output asks for",
+        "{name: A, when: {event: blink}, then: {press: a}, window: Slides}",
+        "blink 1",
+        "1 keys press a",
+    ),
 ]
 
 MODES = "modes: [menu, game]\n"
@@ -495,5 +507,18 @@ LEVEL_CASES = [
         "{level: contraction-level, every: 1 s, then: {duty: {keys: ArrowUp, period: 1 s}}}",
         "contraction-level 0.9 0.25\nat 1.9",
         "1 keys down ArrowUp\n1.25 keys up ArrowUp",
+    ),
+    Case(
+        "smoothing: a first-order lag, 63 % of a step after one time constant",
+        "{level: contraction-level, every: 1 s, smoothing: 1 s, "
+        'then: {send: {address: /s, arguments: ["{value:.2f}"]}}}',
+        "contraction-level 0.5 0\ncontraction-level 1.5 1\nat 2.1",
+        '1 sound send {"address": "/s", "arguments": ["0.00"]}\n2 sound send {"address": "/s", "arguments": ["0.63"]}',
+    ),
+    Case(
+        "mouse: the level moves the pointer; parts of a pixel are kept for the next time",
+        '{level: gaze-angle, every: 1 s, then: {mouse: {move: {x: "{value}"}}}}',
+        "gaze-angle 0.9 7.6\ngaze-angle 1.9 7.6\nat 2.1",
+        '1 keys move {"x": 7, "y": 0}\n2 keys move {"x": 8, "y": 0}',
     ),
 ]
