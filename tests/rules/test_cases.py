@@ -84,3 +84,25 @@ def test_in_the_end_nothing_is_held(case: Case) -> None:
 def test_there_are_enough_cases() -> None:
     assert len(ALL) >= 60
     assert len({case.name for case in ALL}) == len(ALL)
+
+
+SAFE = Case(
+    "safe",
+    "{name: A, when: {event: contraction}, then: {send: {address: /go, arguments: [1]}}, "
+    "safe: {send: {address: /go, arguments: [0]}}}",
+    "contraction 1 start",
+    "",
+)
+
+
+def test_safe_values_go_out_once_on_pause_and_on_exit() -> None:
+    engine = engine_of(SAFE)
+    engine.process(detection_from("contraction 1 start"))
+    paused = engine.pause()
+    assert [written(action) for action in paused] == ['1 sound send {"address": "/go", "arguments": [0]}']
+    assert all(action.safe for action in paused)
+    assert engine.pause() == []
+    engine.resume()
+    engine.process(detection_from("contraction 2 start"))
+    ended = engine.release(5.0)
+    assert [written(action) for action in ended] == ['5 sound send {"address": "/go", "arguments": [0]}']
