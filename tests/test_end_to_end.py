@@ -272,3 +272,84 @@ def test_disarmed_no_key_is_pressed(
     results = {line["result"] for line in lines_of(out) if line.get("output") == "keys"}
     assert results <= {"disarmed"}
     assert seen.told() == []
+
+
+def test_the_pause_key_stops_everything_and_lets_go(
+    data_dir: Path, tmp_path: Path, x_server: XServer, environment: dict[str, str]
+) -> None:
+    """Pressed by a person (xdotool), whatever has the focus; the second press lets the rules go on."""
+    names = [f"ring{index}" for index in range(1, 9)]
+    recording = read(
+        data_dir / "emg/cued-12345-1-1.csv", channels=[ChannelChoice(name, "emg") for name in names]
+    )
+    seen = KeyRecorder(x_server.display)
+    port = Port(recording, 40)
+    rules, out = tmp_path / "rules.yaml", tmp_path / "out.jsonl"
+    channels = ", ".join(f"{{name: {name}, kind: emg}}" for name in names)
+    rules.write_text(SQUEEZE.format(port=port.name, channels=channels))
+
+    def press_pause() -> float:
+        pressed = time.monotonic()
+        subprocess.run([components.program("xdotool"), "key", "Pause"], env=environment, check=True)
+        return pressed
+
+    try:
+        with running(rules, "--armed", environment=environment, out=out):
+            until(lambda: "source: " in log_of(out), "the daemon to open the port")
+            port.start()
+            seen.wait("down", "space", within_s=20)
+            pressed = press_pause()
+            released = seen.wait("up", "space", within_s=3)
+            print(f"\nlet go {(released.at - pressed) * 1e3:.1f} ms after xdotool was started")
+            assert released.at - pressed < 0.3
+            until(lambda: "paused" in log_of(out), "the daemon to say so")
+            assert x_server.keys_down() == []
+            assert ("down", "Pause") not in seen.told()  # the key is for us alone
+            before = len(seen.told())
+            time.sleep(0.3)  # as a person would; sooner it passes for the key's automatic repeat
+            press_pause()
+            until(lambda: "resumed" in log_of(out), "the daemon to go on")
+            until(lambda: len(seen.told()) > before, "the next contraction to press again", 15)
+    finally:
+        port.close()
+        seen.close()
+
+
+@pytest.mark.parametrize("way", ["signal", "command"])
+def test_a_pause_by_signal_or_command_lets_go_at_once(
+    data_dir: Path, tmp_path: Path, x_server: XServer, environment: dict[str, str], way: str
+) -> None:
+    names = [f"ring{index}" for index in range(1, 9)]
+    recording = read(
+        data_dir / "emg/cued-12345-1-1.csv", channels=[ChannelChoice(name, "emg") for name in names]
+    )
+    seen = KeyRecorder(x_server.display)
+    port = Port(recording, 20)
+    rules, out = tmp_path / "rules.yaml", tmp_path / "out.jsonl"
+    channels = ", ".join(f"{{name: {name}, kind: emg}}" for name in names)
+    rules.write_text(SQUEEZE.format(port=port.name, channels=channels))
+    try:
+        with running(rules, "--armed", environment=environment, out=out) as daemon:
+            until(lambda: "source: " in log_of(out), "the daemon to open the port")
+            port.start()
+            seen.wait("down", "space", within_s=20)
+            if way == "signal":
+                asked = time.monotonic()
+                daemon.send_signal(signal.SIGUSR1)
+                released = seen.wait("up", "space", within_s=3)
+                print(f"\nlet go {(released.at - asked) * 1e3:.1f} ms after SIGUSR1")
+                assert released.at - asked < 0.3  # 50 ms are meant; continuous integration gets more
+            else:
+                done = subprocess.run([*COMMAND, "pause"], env=environment, capture_output=True, text=True)
+                assert (done.returncode, done.stdout) == (0, "paused\n"), done.stderr
+                seen.wait("up", "space", within_s=0.3)
+                status = subprocess.run(
+                    [*COMMAND, "status", "--json"], env=environment, capture_output=True, text=True
+                )
+                assert json.loads(status.stdout)["state"] == "paused"
+                done = subprocess.run([*COMMAND, "resume"], env=environment, capture_output=True, text=True)
+                assert (done.returncode, done.stdout) == (0, "armed\n"), done.stderr
+            assert x_server.keys_down() == []
+    finally:
+        port.close()
+        seen.close()

@@ -36,7 +36,8 @@ def _keystrokes(name: str, spec: Any, _folder: Path | None, total: RateLimit | N
     from bridge.outputs.keystrokes import Keystrokes
     from bridge.outputs.limits import KEYSTROKES_PER_S
 
-    return Keystrokes(name, per_second=spec.most_per_second or KEYSTROKES_PER_S, total=total)
+    per_second = spec.most_per_second or KEYSTROKES_PER_S
+    return Keystrokes(name, per_second=per_second, total=total, pause_key=spec.pause_key)
 
 
 def _osc(name: str, spec: Any, _folder: Path | None, _total: RateLimit | None) -> Output:

@@ -153,6 +153,7 @@ class Loop:
             return
         try:
             self._keyboard.poll()
+            self._tell(self._guard.look_at_pause_key())
         except KeyboardGoneError as gone:
             self._tell(self._guard.lose_screen(str(gone)))
 
@@ -195,15 +196,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--back-end", default="auto", help="x11, uinput, macos, windows or auto")
     parser.add_argument("--per-second", type=float, default=KEYSTROKES_PER_S, help="most presses a second")
     parser.add_argument("--longest-hold", type=float, default=LONGEST_HOLD_S, help="seconds at most")
+    parser.add_argument("--pause-key", default="", help="a key whose press is told to the daemon")
     options = parser.parse_args(arguments)
     mouth = Mouth(sys.stdout.fileno())
     try:
         allowed = allow_list.load()
         keyboard = open_keyboard(options.back_end)
         guard = Guard(
-            keyboard, allowed=allowed, per_second=options.per_second, longest_hold_s=options.longest_hold
+            keyboard,
+            allowed=allowed,
+            per_second=options.per_second,
+            longest_hold_s=options.longest_hold,
+            pause_key=options.pause_key,
         )
         guard.free_leftovers()
+        told = guard.watch_pause_key()
     except (KeyboardError, allow_list.AllowListError) as error:
         mouth.say(Said("failed", why=str(error)))
         return 1
@@ -211,7 +218,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         mouth.say(Said("failed", why="the screen session ended while the keyboard was being opened"))
         return 1
     loop = Loop(guard, keyboard, mouth, keyboard.name)
-    mouth.say(Said("ready", os.getpid(), keyboard.name))
+    mouth.say(Said("ready", os.getpid(), keyboard.name), *told)
     loop.run(Stdin(sys.stdin.fileno()))
     return 0
 

@@ -45,10 +45,17 @@ class Guard:
     """
 
     def __init__(
-        self, keyboard: Keyboard | None, *, allowed: AllowLists, per_second: float, longest_hold_s: float
+        self,
+        keyboard: Keyboard | None,
+        *,
+        allowed: AllowLists,
+        per_second: float,
+        longest_hold_s: float,
+        pause_key: str = "",
     ) -> None:
         self._keyboard = keyboard
         self._allowed = allowed
+        self._pause_key = pause_key
         self._longest_hold_s = min(longest_hold_s, LONGEST_HOLD_S)
         self._presses = RateLimit(per_second)
         self._moves = RateLimit(POINTER_MOVES_PER_S)
@@ -101,6 +108,8 @@ class Guard:
             return "there is no screen to type on"
         match command:
             case PressKeys() | HoldKeys():
+                if self._pause_key and self._pause_key in command.keys:
+                    return f"{self._pause_key} is the pause key"
                 listed = self._allowed.refusal(command.keys)
             case Write():
                 listed = self._allowed.text_refusal(command.text)
@@ -296,6 +305,22 @@ class Guard:
         self._down.clear()
         return [Said("gone", why=why or "the screen session has ended", keys=lost)]
 
+    def watch_pause_key(self) -> list[Said]:
+        """Begin to notice the pause key on this screen; says why where it cannot be."""
+        if self._keyboard is None or not self._pause_key:
+            return []
+        try:
+            self._keyboard.watch(self._pause_key)
+        except NotTypableError as error:
+            return [Said("unwatched", why=str(error))]
+        return []
+
+    def look_at_pause_key(self) -> list[Said]:
+        """What the person's pause key asks for: everything is let go at once, the daemon does the rest."""
+        if self._keyboard is None or not self._keyboard.noticed():
+            return []
+        return [*self.release("the pause key"), Said("pause-key")]
+
     def find_screen(self, keyboard: Keyboard) -> list[Said]:
         """A screen is there again; nothing is pressed on it that was down on the one before."""
         self._keyboard = keyboard
@@ -303,4 +328,4 @@ class Guard:
             self.free_leftovers()
         except KeyboardGoneError as gone:
             return self.lose_screen(str(gone))
-        return [Said("back", why=keyboard.name)]
+        return [Said("back", why=keyboard.name), *self.watch_pause_key()]

@@ -237,7 +237,8 @@ class Lines:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """The guard tells: ``ready``, ``failed``, ``refused``, ``released``, ``alive``, ``gone``, ``back``."""
+    """The guard tells: ``ready``, ``failed``, ``refused``, ``released``, ``alive``, ``gone``, ``back``,
+    ``pause-key``, ``unwatched`` (why the pause key is not noticed)."""
 
     what: str
     id: int = 0

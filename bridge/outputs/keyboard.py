@@ -62,6 +62,17 @@ class Keyboard(Protocol):
         this system does not tell."""
         ...
 
+    def watch(self, key: str) -> None:
+        """From now on notice when the person presses this key, whatever has the focus; nobody else gets it.
+
+        Raises NotTypableError where the system or the layout does not allow that.
+        """
+        ...
+
+    def noticed(self) -> int:
+        """How often the watched key was pressed since the last call; its automatic repeats do not count."""
+        ...
+
     def fileno(self) -> int | None:
         """What becomes readable when ``poll`` has something to do."""
         ...

@@ -78,6 +78,12 @@ class PynputKeyboard:
     def focused_title(self) -> str | None:
         raise NotTypableError("this system does not tell which window has the focus")
 
+    def watch(self, key: str) -> None:
+        raise NotTypableError("a pause key is watched on X11 screens only")
+
+    def noticed(self) -> int:
+        return 0
+
     def fileno(self) -> int | None:
         return None
 

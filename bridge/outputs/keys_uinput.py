@@ -122,6 +122,12 @@ class UinputKeyboard:
     def focused_title(self) -> str | None:
         raise NotTypableError("the virtual input device does not tell which window has the focus")
 
+    def watch(self, key: str) -> None:
+        raise NotTypableError("the virtual input device sees no keys that people press")
+
+    def noticed(self) -> int:
+        return 0
+
     def fileno(self) -> int | None:
         return None
 

@@ -17,6 +17,7 @@ from bridge.outputs.keyboard import Button, KeyboardError, KeyboardGoneError, No
 # A property of the root window: it lives exactly as long as the keys that it names can be down.
 _HELD = "_BIOSIGNAL_BRIDGE_HELD_"
 _LOCK_MASK = 1 << 1
+_REPEAT_MS = 100  # automatic repeats release and press within less
 _GROUP_SHIFT = 13  # X Keyboard Extension protocol, 2.2.2: the group is in bits 13 and 14 of the state
 _BUTTONS: dict[Button, int] = {"left": 1, "middle": 2, "right": 3}
 _SCROLL_UP, _SCROLL_DOWN, _SCROLL_LEFT, _SCROLL_RIGHT = 4, 5, 6, 7
@@ -47,6 +48,7 @@ class X11Keyboard:
         self._refused = error.XError
         self._display.set_error_handler(_ignore)
         self._root = self._display.screen().root
+        self._watched = self._presses = self._last_ms = 0
         self._held_atom = self._display.intern_atom(f"{_HELD}{os.getpid()}")
 
     def codes(self, key: str) -> tuple[int, ...]:
@@ -205,6 +207,25 @@ class X11Keyboard:
         charset = "utf-8" if name == "_NET_WM_NAME" else "latin-1"
         return bytes(raw).decode(charset, "replace") if isinstance(raw, bytes) else ""
 
+    def watch(self, key: str) -> None:
+        (*_, code) = self.codes(key)
+        from Xlib import error
+
+        refused = error.CatchError(error.BadAccess)
+        try:
+            mode = self._x.GrabModeAsync
+            self._root.grab_key(code, self._x.AnyModifier, False, mode, mode, onerror=refused)
+            self._display.sync()
+        except self._lost as gone:
+            raise KeyboardGoneError(str(gone)) from None
+        if refused.get_error():
+            raise NotTypableError(f"another program has taken the {key} key")
+        self._watched = code
+
+    def noticed(self) -> int:
+        count, self._presses = self._presses, 0
+        return count
+
     def fileno(self) -> int | None:
         return int(self._display.fileno())
 
@@ -214,8 +235,20 @@ class X11Keyboard:
                 event = self._display.next_event()
                 if event.type == self._x.MappingNotify:
                     self._display.refresh_keyboard_mapping(event)
+                elif event.type in (self._x.KeyPress, self._x.KeyRelease):
+                    self._notice(event)
         except self._lost as gone:
             raise KeyboardGoneError(str(gone)) from None
+
+    def _notice(self, event: Any) -> None:
+        """A key that is kept down repeats as release and press; only what comes after a pause counts."""
+        if event.type == self._x.KeyPress and event.detail == self._watched:
+            # While the key is down the grab would keep from others the releases that are to follow.
+            self._display.ungrab_keyboard(self._x.CurrentTime)
+            quiet_ms = (event.time - self._last_ms) & 0xFFFFFFFF  # the server's clock wraps at 32 bits
+            if quiet_ms > _REPEAT_MS:
+                self._presses += 1
+        self._last_ms = event.time
 
     def close(self) -> None:
         try:

@@ -11,6 +11,7 @@ import itertools
 import logging
 import sys
 import time
+from collections.abc import Callable
 from contextlib import suppress
 
 from bridge.outputs import allow_list
@@ -63,6 +64,7 @@ class Keystrokes:
         total: RateLimit | None = None,
         longest_hold_s: float = LONGEST_HOLD_S,
         back_end: str = "auto",
+        pause_key: str = "",
     ) -> None:
         self.name = name
         self.counts = OutputCounts()
@@ -71,6 +73,8 @@ class Keystrokes:
         self._total = total
         self._longest_hold_s = longest_hold_s
         self._back_end = back_end
+        self._pause_key = pause_key
+        self._on_pause_key: Callable[[], None] | None = None
         self._allowed = allow_list.AllowLists()
         self._armed = False
         self._closing = False
@@ -111,6 +115,7 @@ class Keystrokes:
     async def _start(self) -> Said:
         """Start a guard and wait for its first word."""
         command = [sys.executable, "-P", "-m", "bridge.outputs.guard", "--back-end", self._back_end]
+        command += ["--pause-key", self._pause_key] if self._pause_key else []
         command += ["--per-second", str(self._per_second), "--longest-hold", str(self._longest_hold_s)]
         try:
             # A session of its own: a hang-up or Ctrl-C of the daemon's terminal must not end it first.
@@ -162,9 +167,17 @@ class Keystrokes:
                 self._held.clear()
                 self.counts.problem = f"the screen session has ended ({said.why})"
                 log.warning("%s; keystrokes are refused until there is one again", self.counts.problem)
+            case "pause-key":
+                if self._on_pause_key is not None:
+                    self._on_pause_key()
+            case "unwatched":
+                log.info("the pause key %s is not watched: %s", self._pause_key, said.why)
             case "back":
                 self.counts.problem = ""
                 log.info("there is a screen to type on again")
+
+    def when_pause_key(self, act: Callable[[], None]) -> None:
+        self._on_pause_key = act
 
     def arm(self) -> None:
         self._armed = True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -57,3 +58,12 @@ class Announcing(Protocol):
     """An output that tells the world the daemon's state (``online``, ``paused``, ``disarmed`` …)."""
 
     def announce(self, state: str) -> None: ...
+
+
+@runtime_checkable
+class PauseKeyed(Protocol):
+    """An output that notices the person's pause key, whatever program has the focus."""
+
+    def when_pause_key(self, act: Callable[[], None]) -> None:
+        """Call ``act`` on the event loop's thread at each press."""
+        ...

@@ -12,9 +12,11 @@ from typing import Any
 
 from bridge.rules.conditions import Bounds, Condition, EventCondition, EventFilter, SequenceCondition
 from bridge.rules.deeds import Duty, Hold, SwitchMode, Toggle
+from bridge.rules.devices import KeystrokesOutput
 from bridge.rules.links import Path, filters_of, output_of
 from bridge.rules.problems import Severity
 from bridge.rules.schema import Rule, RuleFile
+from bridge.rules.typed import typed_keys
 
 _COMPARED = 30
 # Nothing the body does comes more often than ten times a second (common practice).
@@ -41,7 +43,21 @@ def find_conflicts(rules: RuleFile) -> list[Conflict]:
         *_unsettled(rules),
         *_pauses(rules),
         *_empty(rules),
+        *_pause_keys(rules),
     ]
+
+
+def _pause_keys(rules: RuleFile) -> Iterator[Conflict]:
+    """A rule would press the key that is kept for the person's pause."""
+    kept = {spec.pause_key for spec in rules.outputs.values() if isinstance(spec, KeystrokesOutput)}
+    for path, key in typed_keys(rules):
+        if key in kept:
+            yield Conflict(
+                path,
+                f"`{key}` is the pause key, so no rule can press it",
+                "press another key, or give the keystrokes output another `pause_key`",
+                "error",
+            )
 
 
 def _empty(rules: RuleFile) -> Iterator[Conflict]:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from bridge.rules.addresses import topic_problem
-from bridge.rules.strict import Name, Number, Scalar, Strict, Text, Truth, Word, as_list
+from bridge.rules.strict import Name, Number, Scalar, Strict, Text, Truth, Word, as_list, one_key
 from bridge.rules.words import problem, shown
 from bridge.signals.types import ChannelKind, Unit
 
@@ -150,10 +150,19 @@ class _Output(Strict):
     )
 
 
+def _pause_key(value: Any) -> str:
+    return "" if value in ("none", "") else one_key(value)
+
+
 class KeystrokesOutput(_Output):
     """Real keys and the mouse of this computer; sends only when armed."""
 
     type: Literal["keystrokes"] = Field(description="Keys and mouse of this computer.")
+    pause_key: Annotated[str, BeforeValidator(_pause_key, json_schema_input_type=str)] = Field(
+        "Pause",
+        description="The key that pauses and resumes everything, whatever program has the focus (X11); no "
+        "rule can press it. `Pause` if not given, `none` for none.",
+    )
 
 
 class OscOutput(_Output):

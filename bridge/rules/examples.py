@@ -71,7 +71,7 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
             "unit: count, low: 0, high: 1023}]}",
         ),
     ),
-    devices.KeystrokesOutput: ("output", ("{type: keystrokes, most_per_second: 5}",)),
+    devices.KeystrokesOutput: ("output", ("{type: keystrokes, most_per_second: 5, pause_key: ScrollLock}",)),
     devices.OscOutput: ("output", ("{type: osc, host: 127.0.0.1, port: 9000, protocol: udp, most_per_second: 200}",)),
     devices.MqttOutput: (
         "output",

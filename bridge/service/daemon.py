@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from bridge.outputs.protocol import Output, OutputError
+from bridge.outputs.protocol import Output, OutputError, PauseKeyed
 from bridge.pipeline import Outcome, Pipeline
 from bridge.rules.actions import Action
 from bridge.service.dispatch import Dispatch, Result, State
@@ -181,6 +181,9 @@ class Daemon:
 
     async def _open(self) -> None:
         if not self._dry_run:
+            for output in self._outputs.values():
+                if isinstance(output, PauseKeyed):
+                    output.when_pause_key(lambda: self.pause(self.state is not State.PAUSED))
             for name, output in self._outputs.items():
                 try:
                     await output.open()
@@ -300,7 +303,8 @@ class Daemon:
 
     def pause(self, paused: bool) -> None:
         """Pause or resume every rule; safe values go out once on pausing."""
-        assert self._pipeline is not None
+        if self._pipeline is None:
+            return
         log.info("paused" if paused else "resumed")
         actions = self._pipeline.pause() if paused else self._pipeline.resume()
         self.dispatch.pause(paused)

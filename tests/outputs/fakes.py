@@ -64,6 +64,11 @@ class NotedKeyboard:
     def focused_title(self) -> str | None:
         return self.title
 
+    def watch(self, key: str) -> None: ...
+
+    def noticed(self) -> int:
+        return 0
+
     def fileno(self) -> int | None:
         return None
 

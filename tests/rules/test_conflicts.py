@@ -94,6 +94,10 @@ CONFLICTS: dict[str, tuple[str, int, str, str, str]] = {
         ),
         2, "warning", "also fires on the first step of `B`", "wait: true",
     ),
+    "a rule that presses the pause key": (
+        rules("{name: A, when: {event: blink}, then: {press: Pause}}"),
+        2, "error", "`Pause` is the pause key", "another",
+    ),
     "no rules at all": ("rules: []\n", 1, "warning", "", ""),
 }  # fmt: skip
 
