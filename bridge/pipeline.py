@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from bridge.calibration.following import Following
 from bridge.detectors import DETECTORS, Detector, DetectorType, SettingsError
+from bridge.detectors.surplus import SurplusGate
 from bridge.rules.actions import Action
 from bridge.signals.filters import SamplingRateError
 from bridge.signals.quality import ChannelQuality, Verdict
@@ -166,6 +167,7 @@ class DetectionChain:
         self._bad = [False] * len(info.channels)
         self._stopped = False
         self._views: list[slice | list[int] | None] = []
+        self._gates: tuple[SurplusGate, ...] = ()
         self.rebind(bindings)
 
     def rebind(self, bindings: Sequence[Binding]) -> list[Detection]:
@@ -175,6 +177,7 @@ class DetectionChain:
         be made.
         """
         had = dict(zip(map(_key, self.bindings), self.detectors, strict=True))
+        gates = dict(zip(map(_key, self.bindings), self._gates, strict=True))
         keys = [_key(binding) for binding in bindings]
         detectors = tuple(
             had[key] if key in had else binding.create(self.info)
@@ -184,6 +187,10 @@ class DetectionChain:
         self.bindings = tuple(bindings)
         self.detectors = detectors
         self._views = [_columns(binding.columns, len(self.info.channels)) for binding in bindings]
+        self._gates = tuple(
+            gates.get(key) or SurplusGate(binding.type.most_in_10_s)
+            for key, binding in zip(keys, bindings, strict=True)
+        )
         return self._shifted(sorted(ended, key=moment))
 
     def process(self, block: Block) -> list[Detection]:
@@ -208,9 +215,9 @@ class DetectionChain:
             changes.sort(key=lambda change: change[:2])
             found.extend(self._process_with_mutes(block, changes))
         else:
-            for detector, view in zip(self.detectors, self._views, strict=True):
+            for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
                 part = block if view is None else replace(block, samples=block.samples[:, view])
-                found.extend(detector.process(part))
+                found.extend(self._gated(number, detector.process(part), part.end))
         if len(found) > 1:
             found.sort(key=moment)
         return self._shifted(found)
@@ -230,7 +237,8 @@ class DetectionChain:
                 found.append(
                     self._signal_event("signal-lost" if bad else "signal-back", index, column, reason)
                 )
-        for detector, binding, view in zip(self.detectors, self.bindings, self._views, strict=True):
+        for number, (detector, binding) in enumerate(zip(self.detectors, self.bindings, strict=True)):
+            view = self._views[number]
             state = list(before)
             position = block.first
             cuts = [turn for turn in turned if turn[1] in binding.columns]
@@ -239,13 +247,27 @@ class DetectionChain:
                 if index > position and not muted:
                     rows = slice(position - block.first, index - block.first)
                     samples = block.samples[rows] if view is None else block.samples[rows, view]
-                    found.extend(detector.process(Block(samples, position, block.received)))
+                    part = Block(samples, position, block.received)
+                    found.extend(self._gated(number, detector.process(part), index))
                 position = max(position, index)
                 if column >= 0:
                     state[column] = bad
                     if bad and not muted and self._mute:
-                        found.extend(detector.flush())
+                        found.extend(self._gated(number, detector.flush(), index))
         return found
+
+    def _gated(self, number: int, items: list[Detection], end: int) -> list[Detection]:
+        """What passes a detector's gate, up to the sample before ``end``; its turns are signal events."""
+        gate, binding = self._gates[number], self.bindings[number]
+        if not items and not gate.shut:
+            return items
+        passed, turns = gate.take(items, (end - 1) / self.info.rate)
+        channel = "+".join(self.info.channels[column].name for column in binding.columns)
+        for at_s, shut in turns:
+            kind = "signal-lost" if shut else "signal-back"
+            note = f"more {binding.name} events than a body makes" if shut else "few enough events again"
+            passed.append(Event(kind, "instant", at_s, at_s, channel, detector=binding.name, note=note))
+        return passed
 
     def lose(self, time_s: float, note: str) -> list[Detection]:
         """The samples have stopped (port closed, cable out): end what is open and say so for each channel.

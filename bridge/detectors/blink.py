@@ -269,5 +269,6 @@ TYPE = DetectorType(
     version=1,
     settings=BlinkSettings,
     create=create,
+    most_in_10_s=40,
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

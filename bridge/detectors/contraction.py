@@ -323,5 +323,6 @@ TYPE = DetectorType(
     version=1,
     settings=ContractionSettings,
     create=create,
+    most_in_10_s=30,
     filters=f"band-pass {LOW_HZ:g} to {HIGH_HZ:g} Hz or just under half the rate, mains notches",
 )

@@ -318,5 +318,6 @@ TYPE = DetectorType(
     version=1,
     settings=GazeSettings,
     create=create,
+    most_in_10_s=120,
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

@@ -457,5 +457,6 @@ TYPE = DetectorType(
     version=1,
     settings=HeartbeatSettings,
     create=create,
+    most_in_10_s=45,
     filters="band-passes {:g} to {:g} Hz and {:g} to {:g} Hz, mains notches".format(*WIDE_HZ, *NARROW_HZ),
 )

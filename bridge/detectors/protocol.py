@@ -93,3 +93,4 @@ class DetectorType:
     settings: type
     create: Callable[[str, Sequence[Channel], float, Mapping[str, Any]], Detector]
     filters: str = ""  # its conditioning in words, for a profile's evidence
+    most_in_10_s: int = 60  # more events than this begin no body's own: see `surplus`

@@ -62,7 +62,7 @@ class LevelState:
     def affected_by(self, channel: str) -> bool:
         if not channel or self._cause is None:
             return True
-        return channel in self._cause.channel.split("+")
+        return channel == self._cause.channel or channel in self._cause.channel.split("+")
 
     def fits(self, detector: str, channel: str) -> bool:
         return origin_fits(self.spec.from_, detector, channel)
