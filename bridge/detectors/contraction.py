@@ -5,8 +5,9 @@ electrode's own gain does not matter and an artefact under a single electrode co
 
 The decision works on running medians of that log amplitude. A rank statistic amounts to the "r of m samples
 above" of double-threshold detectors (Bonato et al. 1998, from memory): what lasts more than half its window
-passes, shorter spikes do not. A slow rise is judged by the last 100 ms, a steep one out of rest by the last
-60 ms and a lower threshold, since unrest before a movement is slow and movements start steeply. Start and
+passes, shorter spikes do not. A slow rise is judged by the last 80 ms, a steep one out of rest by the last
+60 ms and a lower threshold, since unrest before a movement is slow and movements start steeply. The more
+electrodes are averaged, the steadier their amplitude, and the shorter the steep rise's window. Start and
 end thresholds lie at fractions of the way from the tracked resting level to the person's usual contraction.
 The onset is placed where the energy operator (Solnik et al. 2008) left its resting level.
 """
@@ -36,14 +37,17 @@ from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settin
 from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level, Samples
 
-# Both delays stay within the 100-125 ms that suit myoelectric control best (Farrell & Weir 2007).
-SLOW_WINDOW_S = 0.1
-FAST_WINDOW_S = 0.06
+# The delays stay within the 100-125 ms that suit myoelectric control best (Farrell & Weir 2007).
+SLOW_WINDOW_S = 0.08
+FAST_WINDOW_S = 0.06  # of one or two electrodes
 STEEP_S = 0.12  # from rest to the threshold within this is steep
 LOOK_BACK_S = 0.25
 ONSET_RATIO = log(1.5)
 ENERGY_REST_S = 1.0  # time constant of the energy's resting level
 LEVEL_S = 0.1  # time constant of the level
+# Independent electrodes would allow windows that shrink with their number; neighbours share some signal, so
+# that measured accuracy stays level when the window shrinks with this power of it.
+WINDOW_POWER = 0.75
 _SENSIBLE = 1e100  # beyond this a sample's square is no number
 
 
@@ -91,6 +95,11 @@ class _State(Enum):
     CONTRACTED = "contracted"
 
 
+def fast_window_s(electrodes: int) -> float:
+    """The window (s) that judges a steep rise seen by so many electrodes."""
+    return FAST_WINDOW_S * min(1.0, (2 / electrodes) ** WINDOW_POWER)
+
+
 class ContractionDetector:
     """See the module's text; the contract is ``bridge.detectors.protocol.Detector``."""
 
@@ -108,7 +117,7 @@ class ContractionDetector:
         self._front_type = EnvelopeAmplitude if envelopes.pop() else EmgAmplitude
         self._width = len(channels)
         self._slow_window = max(3, round(SLOW_WINDOW_S * rate_hz))
-        self._fast_window = max(3, round(FAST_WINDOW_S * rate_hz))
+        self._fast_window = max(3, round(fast_window_s(len(channels)) * rate_hz))
         self._level_step = max(1, round(settings.level_every_ms / 1000 * rate_hz))
         self._level_gain = 1 - exp(-1 / (LEVEL_S * rate_hz))
         self._energy_gain = 1 - exp(-1 / (ENERGY_REST_S * rate_hz))
