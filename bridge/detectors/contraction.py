@@ -97,7 +97,7 @@ class _State(Enum):
 
 def fast_window_s(electrodes: int) -> float:
     """The window (s) that judges a steep rise seen by so many electrodes."""
-    return FAST_WINDOW_S * min(1.0, (2 / electrodes) ** WINDOW_POWER)
+    return FAST_WINDOW_S * float(min(1.0, (2 / electrodes) ** WINDOW_POWER))
 
 
 class ContractionDetector:

@@ -57,7 +57,7 @@ def stretches(error_times_s: Sequence[float], start_s: float, end_s: float) -> l
     """Stretches of ``STRETCH_S`` that hold every error, in order, without overlap; the first one if none."""
     found: list[tuple[float, float]] = []
     for time_s in sorted(error_times_s):
-        if found and time_s < found[-1][1] - 0.5:
+        if found and (time_s < found[-1][1] - 0.5 or found[-1][1] >= end_s):
             continue
         low = max(start_s, found[-1][1] if found else start_s, min(time_s - STRETCH_S / 2, end_s - STRETCH_S))
         found.append((low, min(end_s, low + STRETCH_S)))

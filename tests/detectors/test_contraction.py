@@ -1,8 +1,7 @@
 """Contractions on real cued forearm EMG, against cues, against onsets marked by another method, and changed.
 
 Outside references: cue intervals of an open dataset of wrist gestures; the double-threshold onset of Hodges &
-Bui (Electroencephalogr Clin Neurophysiol 1996;101:511), written here from its description: the first of 50 ms
-of rectified, low-passed EMG whose mean lies above the resting mean by three standard deviations.
+Bui (Electroencephalogr Clin Neurophysiol 1996;101:511), written from its description for the benchmark.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from bridge.detectors.contraction import create
 from bridge.recordings import ChannelChoice, read, read_annotations
 from bridge.signals.filters import SamplingRateError
 from bridge.signals.types import Annotation, Block, Channel, Detection, Event, Level, Samples
+from tests.bench.accuracy.timing import hodges_bui
 
 RINGS = [f"ring{index}" for index in range(1, 9)]
 Change = Callable[[Samples, float], tuple[Samples, float]]
@@ -102,22 +102,6 @@ def test_the_single_best_electrode(data_dir: Path) -> None:
     f1 = 2 * hits / (2 * hits + misses + false)
     print(f"\ncontractions, best electrode, pooled: F1 {f1:.4f}")
     assert f1 >= 0.90
-
-
-def hodges_bui(samples: Samples, rate_hz: float, cue: Annotation) -> float | None:
-    """Onset (s) near a cue, offline: mean + 3 SD of rest, exceeded by the mean of 50 ms; 50 Hz low-pass."""
-    high = signal.butter(4, 20, "highpass", fs=rate_hz, output="sos")
-    rectified = np.abs(signal.sosfiltfilt(high, samples, axis=0)).mean(axis=1)
-    smooth = signal.sosfiltfilt(signal.butter(2, 50, fs=rate_hz, output="sos"), rectified)
-    first = round((cue.onset - 0.3) * rate_hz)
-    rest = smooth[max(0, round((cue.onset - 1.5) * rate_hz)) : first]
-    if len(rest) < 0.5 * rate_hz:
-        return None
-    limit, width = rest.mean() + 3 * rest.std(), round(0.05 * rate_hz)
-    for index in range(first, round((cue.onset + 1.5) * rate_hz)):
-        if smooth[index : index + width].mean() > limit:
-            return index / rate_hz
-    return None
 
 
 def test_onsets_agree_with_the_double_threshold_of_hodges_and_bui(data_dir: Path) -> None:

@@ -1,6 +1,7 @@
 """Every detector on every recording, beside reference libraries: ``python -m tests.bench.accuracy``.
 
-BRIDGE_DATA names the folder of the recordings that no package carries. ``--json OUT`` writes the figures.
+BRIDGE_DATA names the folder of the recordings that no package carries. ``--json OUT`` writes the figures,
+``--page OUT.md`` the same tables for reading.
 """
 
 from __future__ import annotations
@@ -9,7 +10,9 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +29,7 @@ from bridge.evaluation.running import LEARNING_S, Run, bind_detector, evaluate, 
 from bridge.evaluation.scores import Score, gross, score
 from bridge.recordings import Recording
 from bridge.signals.types import Event
-from tests.bench.accuracy import libraries
+from tests.bench.accuracy import held_out, libraries, timing
 from tests.bench.accuracy.material import (
     CHANGES,
     Material,
@@ -133,24 +136,93 @@ def elsewhere(materials: Sequence[Material]) -> Iterator[dict[str, Any]]:
             yield {"recording": material.name, "detector": name, "per_minute": len(events) / minutes}
 
 
-def show(title: str, rows: Sequence[dict[str, Any]], columns: Sequence[str]) -> None:
-    table = Table(title=title, title_justify="left", box=box.SIMPLE)
-    for column in columns:
+@dataclass(frozen=True)
+class Part:
+    """One table of the report."""
+
+    name: str
+    title: str
+    columns: tuple[str, ...]
+    rows: Callable[[Sequence[Material]], Iterator[dict[str, Any]]]
+
+
+_FIGURES = ("reference", "true_positives", "false_negatives", "false_positives", "f1", "latency_ms")
+PARTS = (
+    Part(
+        "accuracy",
+        "Accuracy (libraries see the whole record; latency: median / largest, ms)",
+        ("recording", "detector", "by", *_FIGURES),
+        accuracy,
+    ),
+    Part(
+        "closures",
+        "Long closures of the eye on frontal EEG, onset within 0.7 s",
+        ("recording", "long_closures", "found", "false", "onset_error_ms"),
+        timing.closures,
+    ),
+    Part(
+        "onsets",
+        "Onsets of contractions against the double threshold of Hodges & Bui on the same electrodes (medians)",
+        ("electrodes", "bursts", "f1", "onset_error_ms", "decided_after_ms"),
+        timing.onsets,
+    ),
+    Part(
+        "high_pass",
+        "Gaze shifts behind first-order high-passes",
+        ("recording", "time_constant_s", "f1"),
+        timing.after_high_pass,
+    ),
+    Part(
+        "left_out",
+        "Each recording scored by the factor on all thresholds that does best on the others",
+        ("recording", "detector", "chosen_factor", "f1_chosen", "f1_default", "f1_worst_factor"),
+        held_out.left_out,
+    ),
+    Part(
+        "invariance",
+        "After changes that must not matter, pooled over the recordings of a detector",
+        ("detector", "change", "recordings", "f1_plain", "f1_changed", "moved"),
+        invariance,
+    ),
+    Part(
+        "other_signals",
+        "False activations a minute on other signals (as if wired to the wrong channel)",
+        ("recording", "detector", "per_minute"),
+        elsewhere,
+    ),
+)
+
+
+def show(part: Part, rows: Sequence[dict[str, Any]]) -> None:
+    table = Table(title=part.title, title_justify="left", box=box.SIMPLE)
+    for column in part.columns:
         table.add_column(column, justify="left" if isinstance(rows[0].get(column), str) else "right")
     for item in rows:
-        table.add_row(*(_cell(item.get(column)) for column in columns))
+        table.add_row(*(_cell(item.get(column)) for column in part.columns))
     Console(width=150).print(table)
+
+
+def markdown(part: Part, rows: Sequence[dict[str, Any]]) -> str:
+    lines = [
+        f"## {part.title}",
+        "",
+        "| " + " | ".join(column.replace("_", " ") for column in part.columns) + " |",
+        "|" + " --- |" * len(part.columns),
+        *("| " + " | ".join(_cell(item.get(column)) for column in part.columns) + " |" for item in rows),
+    ]
+    return "\n".join(lines) + "\n"
 
 
 def _cell(value: Any) -> str:
     if isinstance(value, dict):
         return "-" if value["median"] is None else f"{value['median']:.0f} / {value['max']:.0f}"
-    return f"{value:.4f}" if isinstance(value, float) else "-" if value is None else str(value)
+    return f"{value:.4g}" if isinstance(value, float) else "-" if value is None else str(value)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--json", type=Path, help="write all figures here")
+    parser.add_argument("--page", type=Path, help="write all tables here as Markdown")
     parser.add_argument("--only", choices=sorted(DETECTORS), help="one detector")
     options = parser.parse_args()
     data = os.environ.get("BRIDGE_DATA")
@@ -159,30 +231,18 @@ def main() -> None:
         print("BRIDGE_DATA is not set: only the recordings that packages carry are used.", file=sys.stderr)
     if options.only:
         materials = [item for item in materials if item.detector == options.only]
-    report = {
-        "accuracy": list(accuracy(materials)),
-        "invariance": list(invariance(materials)),
-        "other_signals": list(elsewhere(materials)),
-    }
-    figures = ("reference", "true_positives", "false_negatives", "false_positives", "f1", "latency_ms")
-    show(
-        "Accuracy (libraries see the whole record; latency: median / largest, ms)",
-        report["accuracy"],
-        ("recording", "detector", "by", *figures),
-    )
-    show(
-        "After changes that must not matter, pooled over the recordings of a detector",
-        report["invariance"],
-        ("detector", "change", "recordings", "f1_plain", "f1_changed", "moved"),
-    )
-    show(
-        "False activations a minute on other signals",
-        report["other_signals"],
-        ("recording", "detector", "per_minute"),
-    )
+    report = {part.name: list(part.rows(materials)) for part in PARTS}
+    filled = [part for part in PARTS if report[part.name]]
+    for part in filled:
+        show(part, report[part.name])
     if options.json:
         options.json.write_text(json.dumps(report, indent=1))
+    if options.page:
+        head = f"# Accuracy, measured {datetime.now(UTC).date().isoformat()}\n\nWritten by `{COMMAND}`.\n"
+        options.page.write_text("\n".join([head, *(markdown(part, report[part.name]) for part in filled)]))
 
+
+COMMAND = "python -m tests.bench.accuracy --page tests/bench/accuracy/RESULTS.md"
 
 if __name__ == "__main__":
     main()
