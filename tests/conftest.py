@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -11,6 +12,10 @@ from hypothesis import settings
 # The same examples in every run: a failure that comes and goes helps nobody.
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
+
+# Tests here hold real components to deadlines of safety: they run alone, the others on every processor.
+_LIVE = ("outputs", "service", "monitor", "firmware", "test_end_to_end.py")
+_TESTS = Path(__file__).parent
 
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
 _used = False
@@ -31,6 +36,12 @@ def data_dir() -> Path:
     return folder
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.is_relative_to(_TESTS) and item.path.relative_to(_TESTS).parts[0] in _LIVE:
+            item.add_marker(pytest.mark.live)
+
+
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
     if report.skipped and _REASON in str(report.longrepr):
         _left_out.add(report.nodeid)
@@ -45,9 +56,21 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         )
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """A worker process of a parallel run has ended: what it used counts for the whole."""
+    global _used
+    _used = _used or bool(getattr(node, "workeroutput", {}).get("used_recordings"))
+
+
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """With BRIDGE_DATA set, a full run in which nothing read the recordings is a failure, not a pass."""
-    whole = not session.config.option.keyword and not session.config.option.file_or_dir
-    if os.environ.get("BRIDGE_DATA") and whole and session.testscollected and not _used:
+    config = session.config
+    if hasattr(config, "workeroutput"):
+        config.workeroutput["used_recordings"] = _used
+        return
+    whole = not config.option.keyword and not config.option.file_or_dir and config.option.markexpr != "live"
+    ran = session.testscollected or getattr(config.option, "numprocesses", None)
+    if os.environ.get("BRIDGE_DATA") and whole and ran and not _used:
         session.exitstatus = 1
         print("BRIDGE_DATA is set, but no test used the real recordings.")
