@@ -146,7 +146,15 @@ class Part:
     rows: Callable[[Sequence[Material]], Iterator[dict[str, Any]]]
 
 
-_FIGURES = ("reference", "true_positives", "false_negatives", "false_positives", "f1", "latency_ms")
+_FIGURES = (
+    "reference",
+    "true_positives",
+    "false_negatives",
+    "false_positives",
+    "f1",
+    "false_per_minute",
+    "latency_ms",
+)
 PARTS = (
     Part(
         "accuracy",

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from scipy import signal
 
-from bridge.evaluation.running import LEARNING_S, bind_detector, evaluate, run
+from bridge.evaluation.running import bind_detector, evaluate, run
+from bridge.evaluation.scores import gross
 from bridge.signals.types import Annotation, Event, Samples
 from tests.bench.accuracy.material import Material, recording_of, samples_of
 
@@ -52,7 +53,7 @@ def onsets(materials: Sequence[Material]) -> Iterator[dict[str, Any]]:
     """
     own = [item for item in materials if item.detector == "contraction"]
     for width in (1, 2, 4, 8) if own else ():
-        errors, delays, total = [], [], np.zeros(3)
+        errors, delays, scores = [], [], []
         for material in own:
             all_samples, rate_hz = samples_of(material.recording), material.recording.info.rate
             names = [channel.name for channel in material.recording.info.channels]
@@ -61,25 +62,20 @@ def onsets(materials: Sequence[Material]) -> Iterator[dict[str, Any]]:
                 (binding,) = bind_detector(
                     material.recording, "contraction", channels=[names[column] for column in columns]
                 )
-                found = [
-                    event
-                    for event in run(material.recording, binding).events
-                    if event.kind == "contraction" and event.edge == "start"
-                ]
-                for cue in material.reference or ():
+                done = run(material.recording, binding)
+                assert material.reference is not None
+                scores.append(evaluate(material.recording, done, material.reference).score)
+                found = [item for item in done.events if (item.kind, item.edge) == ("contraction", "start")]
+                for cue in material.reference:
                     marked = hodges_bui(all_samples[:, columns], rate_hz, cue)
                     near = [event for event in found if -0.3 <= event.onset - cue.onset <= 1.5]
-                    if cue.onset >= LEARNING_S:
-                        total += (bool(near), not near, -bool(near))
                     if marked is not None and near:
                         errors.append(abs(near[0].onset - marked))
                         delays.append(near[0].decided - marked)
-                total[2] += sum(event.onset >= LEARNING_S for event in found)
-        hits, misses, false = total
         yield {
             "electrodes": width,
             "bursts": len(errors),
-            "f1": 2 * hits / (2 * hits + misses + false),
+            "f1": gross(scores).f1,
             "onset_error_ms": 1000 * float(np.median(errors)),
             "decided_after_ms": 1000 * float(np.median(delays)),
         }
