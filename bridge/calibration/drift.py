@@ -20,8 +20,9 @@ FOLLOW_PER_MINUTE = 0.05
 # The scale may go this far from the calibration before a new one is due.
 _WIDEST = 1.6
 _RECENT = 5
-# What a running detector can take anew; everything else adapts to the person by itself.
-_FOLLOWED = ("threshold", "deliberate_threshold")
+# What a running detector can take anew. Everything else adapts to the person by itself: a contraction's
+# thresholds are shares of the way from a resting level to a usual one that are both tracked.
+_FOLLOWED = ("threshold", "deliberate_threshold", "horizontal_threshold", "vertical_threshold")
 
 
 @dataclass(frozen=True, slots=True)

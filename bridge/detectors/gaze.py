@@ -102,9 +102,19 @@ class _Axis:
         self.name = "+".join(channel.name for _, channel in channels)
         self.leads = [Lead(channel, rate_hz, sos, _SETTLE_S) for _, channel in channels]
         self.sign = settings.horizontal_polarity if horizontal else settings.vertical_polarity
-        threshold = settings.horizontal_threshold if horizontal else settings.vertical_threshold
-        self.given = threshold is not None
+        threshold = self._threshold(settings)
         self.finder = ShiftFinder(rate_hz, threshold, settings.decay_rate, settings.strictness)
+
+    def _threshold(self, settings: GazeSettings) -> float | None:
+        return settings.horizontal_threshold if self.horizontal else settings.vertical_threshold
+
+    def follow(self, settings: GazeSettings) -> None:
+        """Take another least shift, from the next samples on."""
+        self.finder.threshold = self._threshold(settings)
+
+    @property
+    def given(self) -> bool:
+        return self.finder.threshold is not None
 
     def reset(self) -> None:
         for lead in self.leads:
@@ -137,7 +147,7 @@ class GazeDetector:
         self, name: str, channels: Sequence[Channel], rate_hz: float, settings: GazeSettings
     ) -> None:
         self.name = name
-        self.settings = settings
+        self._settings = settings
         self._view: tuple[int, list[float], list[float]] | None = None
         rate_hz = self._rate = float(rate_hz)
         wide = [(k, channel) for k, channel in enumerate(channels) if channel.kind == "eog-horizontal"]
@@ -148,6 +158,17 @@ class GazeDetector:
         self._resting = Resting(rate_hz, settings.unknown_after_s)
         self._level_every = max(1, round(_LEVEL_EVERY_S * rate_hz))
         self.reset()
+
+    @property
+    def settings(self) -> GazeSettings:
+        return self._settings
+
+    @settings.setter
+    def settings(self, settings: GazeSettings) -> None:
+        """Only thresholds are taken while it runs: they follow the person (``calibration.following``)."""
+        self._settings = settings
+        for axis in self._axes:
+            axis.follow(settings)
 
     def reset(self) -> None:
         for axis in self._axes:

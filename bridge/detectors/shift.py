@@ -107,7 +107,7 @@ class ShiftFinder:
     ) -> None:
         self._rate = rate_hz
         self._dt = 1 / rate_hz
-        self._given = threshold
+        self.threshold = threshold  # may change while it runs: staying fitted
         self._decay = decay_rate
         self._strictness = strictness
         self._before = max(2, round(_BEFORE_S * rate_hz))
@@ -178,8 +178,8 @@ class ShiftFinder:
                 self._noise.add(abs(height - self._drift.value))
             if len(self._noise):
                 noise = self._strictness * _OVER_NOISE * _SD_PER_QUANTILE * self._noise.value
-                self.floor = self._given or max(noise, self._flat.rounding)
-                self.least = self._given or self._adapted()
+                self.floor = self.threshold or max(noise, self._flat.rounding)
+                self.least = self.threshold or self._adapted()
         height -= self._drift.value
         self.step_height = height
         self._recent.append(height)

@@ -12,7 +12,7 @@ from bridge.calibration.following import Following
 from bridge.calibration.profile import DetectorProfile, MadeOn, Profile
 from bridge.detectors import DETECTORS
 from bridge.pipeline import BindingError, DetectionChain, Wanted, bind
-from bridge.signals.types import Block, Detection, Event, Samples, StreamInfo
+from bridge.signals.types import Block, Channel, Detection, Event, Samples, StreamInfo
 
 BOUNDS = Bounds(("blink",), "amplitude", 400.0, 200.0, 640.0)
 SETTINGS = {"polarity": "positive", "threshold": 250.0}
@@ -98,3 +98,53 @@ def test_a_profile_of_another_rate_stops_the_chain() -> None:
     other = StreamInfo((CHANNEL,), 250.0)
     with pytest.raises(BindingError, match="calibrate again"):
         bind(other, [Wanted("blink")])[0].fitted(other, profile_of())
+
+
+GAZE = Channel("horizontal", "eog-horizontal", "uV")
+GAZE_RATE_HZ = 100.0
+GLANCES = Bounds(("gaze-left", "gaze-right"), "amplitude", 300.0, 150.0, 480.0)
+
+
+def glances(per_minute: float, minutes: float) -> tuple[Samples, int]:
+    """Steps of 300 µV right and back every 2 s that shrink by a share a minute; the samples and how many."""
+    times = np.arange(round(60 * minutes * GAZE_RATE_HZ)) / GAZE_RATE_HZ
+    noise = np.random.default_rng(3).normal(scale=4.0, size=len(times))
+    size = 300.0 * (1 - per_minute) ** (times / 60)
+    # A saccade takes about 50 ms.
+    right = np.interp((times - 2.0) % 4.0, [0, 0.05, 2.0, 2.05, 4.0], [0, 1, 1, 0, 0])
+    return (size * np.where(times < 2.0, 0.0, right) + noise)[:, None], round(60 * minutes / 2) - 1
+
+
+def test_glances_that_shrink_are_still_found() -> None:
+    samples, acts = glances(0.04, 16)
+    settings = {"horizontal_threshold": 200.0}
+
+    def shifts(bounds: Bounds | None) -> list[str]:
+        detector = DETECTORS["gaze"].create("gaze", [GAZE], GAZE_RATE_HZ, settings)
+        used = detector if bounds is None else Following(detector, bounds, GAZE_RATE_HZ)
+        found = [item for block in blocks(samples, 400) for item in used.process(block)]
+        return [item.kind for item in found if isinstance(item, Event) and item.kind in GLANCES.kinds]
+
+    # At 4 % a minute glances pass under 200 µV after 10 minutes.
+    assert len(shifts(None)) <= 0.8 * acts
+    assert len(shifts(GLANCES)) >= 0.97 * acts
+
+
+@pytest.mark.parametrize("last_share", [0.5, 2.0])
+def test_contractions_whose_size_drifts_are_found_by_a_fixed_profile(last_share: float) -> None:
+    """The resting level and the usual contraction are tracked by the detector itself."""
+    rate_hz, minutes = 500.0, 5
+    random = np.random.default_rng(4)
+    times = np.arange(round(60 * minutes * rate_hz)) / rate_hz
+    acting = (times % 6.0 >= 3.0) & (times % 6.0 < 4.5)
+    drift = last_share ** (times / times[-1])
+    samples = (random.normal(size=len(times)) * drift * np.where(acting, 12.0, 1.0))[:, None]
+    fixed = {"on_fraction": 0.25, "steep_fraction": 0.18, "off_fraction": 0.12, "mvc": 20.0}
+    bounds = Bounds(("contraction",), "amplitude", 12.0, 12.0 / 2.5, 12.0 * 2.5)
+    inner = DETECTORS["contraction"].create("contraction", [Channel("arm", "emg", "uV")], rate_hz, fixed)
+    detector = Following(inner, bounds, rate_hz)
+    found = [item for block in blocks(samples, 4000) for item in detector.process(block)]
+    starts = [item.onset for item in found if isinstance(item, Event) and item.edge == "start"]
+    acts = np.arange(3.0, 60 * minutes, 6.0)
+    assert len(starts) == len(acts)
+    assert np.abs(np.asarray(starts) - acts).max() < 0.15
