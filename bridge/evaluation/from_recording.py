@@ -18,8 +18,9 @@ from bridge.recordings import Recording
 from bridge.signals.types import Annotation, Channel, Event
 
 _BLOCK_S = 2.0
-# More of the acts than this under a bad signal, and there is nothing to fit.
+# More of the acts or of the time than this under a bad signal, and there is nothing to fit.
 _MOST_SPOILT = 0.2
+_LEAST_SPOILT = 0.01  # less of the time is not worth a word
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,14 +119,38 @@ def _bad_stretches(run: Run, channels: Sequence[Channel], end_s: float) -> list[
 
 
 def _without(labels: Labels, bad: Sequence[Stretch], force: bool) -> tuple[Labels, list[str]]:
-    """The labels without the acts that fell into a bad signal. Raises LabelError when these are many."""
+    """The labels without the acts and the time under a bad signal. Raises LabelError when it is much."""
     firm = labels.firm
     spoilt = {act for act in firm if any(act.time_s in stretch for stretch in bad)}
-    if not spoilt:
-        return labels, []
+    counted = _outside(labels.counted, bad)
+    all_s = sum(stretch.seconds for stretch in labels.counted)
+    lost_s = all_s - sum(stretch.seconds for stretch in counted)
+    said = []
+    if spoilt:
+        said.append(f"{len(spoilt)} of {len(firm)} acts")
+    if lost_s > _LEAST_SPOILT * all_s:
+        said.append(f"{lost_s:.0f} of {all_s:.0f} s")
+    if not said:
+        return replace(labels, counted=counted), []
     reasons = "; ".join(f"{s.start_s:.1f} to {s.end_s:.1f} s {s.name}" for s in bad[:3])
-    words = f"{len(spoilt)} of {len(firm)} acts fell into a bad signal ({reasons})"
-    if len(spoilt) > _MOST_SPOILT * len(firm) and not force:
+    words = f"{' and '.join(said)} fell into a bad signal ({reasons})"
+    if (len(spoilt) > _MOST_SPOILT * len(firm) or lost_s > _MOST_SPOILT * all_s) and not force:
         raise LabelError(f"{words}: mend the electrodes and repeat the session, or use --force")
     acts = tuple(replace(act, optional=True) if act in spoilt else act for act in labels.acts)
-    return replace(labels, acts=acts), [words]
+    return replace(labels, acts=acts, counted=counted), [words]
+
+
+def _outside(counted: Sequence[Stretch], bad: Sequence[Stretch]) -> tuple[Stretch, ...]:
+    """What is left of the stretches where the signal was good: nothing can be told of the rest."""
+    left = list(counted)
+    for gone in bad:
+        left = [
+            piece
+            for stretch in left
+            for piece in (
+                replace(stretch, end_s=min(stretch.end_s, gone.start_s)),
+                replace(stretch, start_s=max(stretch.start_s, gone.end_s)),
+            )
+            if piece.seconds > 0
+        ]
+    return tuple(left)

@@ -301,3 +301,19 @@ def test_a_source_without_the_channel_is_told_at_once(tmp_path: Path) -> None:
 def test_a_bad_signal_stops_it_before_it_begins(tmp_path: Path) -> None:
     with pytest.raises(BadSignalError, match=r"too bad to start .*vertical"):
         hold(tmp_path / "bad.edf", Blinker(seed=1), off_from_s=2.0)
+
+
+@pytest.mark.parametrize("off_from_s", [40.0, 80.0, 120.0])
+def test_electrodes_that_come_off_half_way_overwrite_nothing(
+    made: tuple[Result, Path], tmp_path: Path, off_from_s: float
+) -> None:
+    path = tmp_path / "off.edf"
+    hold(path, Blinker(ratio=2.0, spread=0.1, seed=8), off_from_s=off_from_s)
+    out = tmp_path / "p.yaml"
+    out.write_bytes(made[1].read_bytes())
+    result = run("--detector", "blink", "--replay", path, "--profile", out)
+    assert result.exit_code == 1
+    print(result.output)
+    assert "electrodes" in result.output
+    assert "no profile was written" in result.output
+    assert out.read_bytes() == made[1].read_bytes()
