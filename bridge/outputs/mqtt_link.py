@@ -106,6 +106,9 @@ class Link:
             self._post(
                 self._end, f"the broker's certificate is not accepted: {error.verify_message}", "certificate"
             )
+        except ConnectionResetError as error:
+            hint = "; does it speak TLS on this port?" if self._broker.tls is not None else ""
+            self._post(self._end, f"no connection: {error}{hint}", "unreachable")
         except (OSError, ValueError) as error:
             self._post(self._end, f"no connection: {error}", "unreachable")
         else:
