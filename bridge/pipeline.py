@@ -50,6 +50,7 @@ class Binding:
     columns: tuple[int, ...]
     settings: Mapping[str, Any]
     bounds: Bounds | None = None  # within which fitted thresholds follow drift
+    most_in_10_s: int | None = None  # events, by the profile; None: the detector's own limit
 
     def create(self, info: StreamInfo) -> Detector:
         """Raises BindingError when the sampling rate or the settings do not suit the detector."""
@@ -69,6 +70,7 @@ class Binding:
         Raises BindingError when the profile was made at another rate, on another kind of channel or with
         another version of the detector.
         """
+        from bridge.calibration.expected import most_in_window
         from bridge.calibration.profile import ProfileError
 
         part = profile.detectors.get(self.type.name)
@@ -79,7 +81,12 @@ class Binding:
             settings = profile.settings_for(self.type.name, channels, info.rate)
         except ProfileError as error:
             raise BindingError(str(error)) from error
-        return replace(self, settings={**settings, **self.settings}, bounds=part.bounds)
+        return replace(
+            self,
+            settings={**settings, **self.settings},
+            bounds=part.bounds,
+            most_in_10_s=most_in_window(part.evidence, self.type.most_in_10_s),
+        )
 
 
 def bind(info: StreamInfo, wanted: Iterable[Wanted]) -> list[Binding]:
@@ -188,7 +195,7 @@ class DetectionChain:
         self.detectors = detectors
         self._views = [_columns(binding.columns, len(self.info.channels)) for binding in bindings]
         self._gates = tuple(
-            gates.get(key) or SurplusGate(binding.type.most_in_10_s)
+            gates.get(key) or SurplusGate(binding.most_in_10_s or binding.type.most_in_10_s)
             for key, binding in zip(keys, bindings, strict=True)
         )
         return self._shifted(sorted(ended, key=moment))
@@ -265,7 +272,8 @@ class DetectionChain:
         channel = "+".join(self.info.channels[column].name for column in binding.columns)
         for at_s, shut in turns:
             kind = "signal-lost" if shut else "signal-back"
-            note = f"more {binding.name} events than a body makes" if shut else "few enough events again"
+            expected = "a body makes" if binding.most_in_10_s is None else "the profile expects"
+            note = f"more {binding.name} events than {expected}" if shut else "few enough events again"
             passed.append(Event(kind, "instant", at_s, at_s, channel, detector=binding.name, note=note))
         return passed
 
