@@ -150,7 +150,7 @@ class ChannelQuality:
         """Be as new."""
         # An envelope rests at the converter's lower end.
         low = -np.inf if self._envelope else self.channel.low
-        self._runs = Runs(low, self.channel.high)
+        self._runs = Runs(low, self.channel.high, self._rail_limit)
         self._verdict, self._reason = Verdict.GOOD, Reason.FINE
         self._expected: int | None = None
         self._bad: Reason | None = None

@@ -15,10 +15,13 @@ RAIL_VISITS = 3  # a flat top that comes back at the very same value is a rail, 
 class Runs:
     """For how many samples the last value has stood, and how long the channel was at a rail or missing.
 
-    ``longest`` is the longest run of one value that has ended, until ``forget_longest``.
+    ``longest`` is the longest run of one value that has ended, until ``forget_longest``. ``railed`` counts
+    samples at either rail up, to ``most_railed``, and others down by half: an open input that mains drives
+    from rail to rail is at neither for long.
     """
 
-    def __init__(self, low: float, high: float) -> None:
+    def __init__(self, low: float, high: float, most_railed: int) -> None:
+        self._most_railed = most_railed
         self._low = low
         self._high = high
         self._railed_type = isfinite(low) or isfinite(high)
@@ -29,7 +32,7 @@ class Runs:
         """A gap: what comes next is not next to what came before."""
         self.value = np.nan
         self.equal = 0
-        self.railed = 0
+        self.railed = 0.0
         self.missing = 0
 
     def forget_longest(self) -> None:
@@ -46,9 +49,9 @@ class Runs:
             self.equal = 1
             self.missing = 0 if isfinite(value) else self.missing + 1
         if self._low < value < self._high:
-            self.railed = 0
+            self.railed = max(0.0, self.railed - 0.5)
         elif self._railed_type and isfinite(value):
-            self.railed += 1
+            self.railed = min(self._most_railed, self.railed + 1)
 
     def skip(self, x: Samples, limit: int) -> bool:
         """Take all of ``x`` at once if no run in it can be as long as ``limit``; else take none of it."""
@@ -69,7 +72,12 @@ class Runs:
             return False
         ended = max(head, inner, self.equal if before == 0 else 0)
         self.longest = max(self.longest, ended)
-        self.value, self.equal, self.railed, self.missing = float(last), tail, 0, 0
+        self.value, self.equal, self.railed, self.missing = (
+            float(last),
+            tail,
+            max(0.0, self.railed - n / 2),
+            0,
+        )
         return True
 
 
