@@ -20,6 +20,9 @@ class Supervisor:
             import sdnotify
 
             self._notifier = sdnotify.SystemdNotifier()
+            if self._notifier.socket is not None:
+                # A supervisor that does not read must not hold the daemon up; the library passes over it.
+                self._notifier.socket.setblocking(False)
 
     @property
     def watchdog_s(self) -> float | None:

@@ -28,6 +28,21 @@ def test_messages_arrive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     assert messages == [b"READY=1", b"STATUS=armed READY=0", b"WATCHDOG=1", b"STOPPING=1"]
 
 
+def test_a_supervisor_that_does_not_read_holds_nobody_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A datagram socket takes some ten messages and then blocks, unix(7)."""
+    address = str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as deaf:
+        deaf.bind(address)
+        monkeypatch.setenv("NOTIFY_SOCKET", address)
+        supervisor = Supervisor()
+        for _ in range(5000):
+            supervisor.alive()
+        deaf.settimeout(1)
+        assert deaf.recv(100) == b"WATCHDOG=1"
+
+
 def test_without_a_supervisor_nothing_happens(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
     supervisor = Supervisor()
