@@ -134,8 +134,16 @@ class NetworkSource(_Source):
     type: Literal["network"] = Field(description="Lines or OSC messages from the network.")
     protocol: Literal["udp", "tcp"] = Field("udp", description="How it comes.")
     format: Literal["lines", "osc"] = Field("lines", description="Lines of numbers, or OSC messages.")
-    listen: Name = Field("127.0.0.1", description="The address to listen on; beyond loopback must be named.")
+    listen: Name = Field(
+        "127.0.0.1",
+        description="The address to listen on. Beyond loopback only `tcp`, with certificate and token.",
+    )
     port: Port = Field(description="The port to listen on.")
+    certificate: Name | None = Field(None, description="TLS: the certificate's file (PEM).")
+    certificate_key: Name | None = Field(None, description="TLS: the file of the certificate's key (PEM).")
+    token_env: Name | None = Field(
+        None, description="Environment variable that holds what the board must send as its first line."
+    )
     rate: Rate | None = Field(None, description="Sampling rate in Hz; measured when it is not given.")
 
 

@@ -62,6 +62,8 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
         (
             "{type: network, protocol: udp, format: lines, listen: 127.0.0.1, port: 9100, rate: 250, mains_hz: 50, "
             "channels: [{name: chest, kind: ecg}]}",
+            "{type: network, protocol: tcp, listen: 0.0.0.0, port: 9100, certificate: bridge.pem, "
+            "certificate_key: bridge.key, token_env: BOARD_TOKEN, channels: [{name: chest, kind: ecg}]}",
         ),
     ),
     devices.ChannelSpec: (

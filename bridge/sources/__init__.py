@@ -63,8 +63,9 @@ def _synthetic(spec: SyntheticSource, fast: bool, _: Path) -> Source:
     )
 
 
-def _network(spec: NetworkSource, _: bool, __: Path) -> Source:
+def _network(spec: NetworkSource, _: bool, folder: Path) -> Source:
     from bridge.sources import network
+    from bridge.sources.admission import admission
     from bridge.sources.wiring import wires_from
 
     if spec.format == "osc" and spec.protocol == "tcp":
@@ -75,6 +76,14 @@ def _network(spec: NetworkSource, _: bool, __: Path) -> Source:
         host=spec.listen,
         port=spec.port,
         rate_hz=spec.rate,
+        admission=admission(
+            spec.listen,
+            protocol=spec.protocol,
+            certificate=spec.certificate,
+            certificate_key=spec.certificate_key,
+            token_env=spec.token_env,
+            folder=folder,
+        ),
     )
 
 

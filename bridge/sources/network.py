@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import Literal
 
 from bridge.signals.types import StreamInfo
+from bridge.sources.admission import LONGEST_LINE, Admission
 from bridge.sources.clock import SampleClock, measured_rate
 from bridge.sources.lines import LineDecoder
 from bridge.sources.osc_rows import rows_of
@@ -28,13 +29,16 @@ _FIRST_ROW_S = 15.0
 _MEASURE_S = 3.0
 _PENDING = 4096
 _READ = 65536
+_TOKEN_S = 5.0
+_ANYBODY_HERE = Admission()
 
 
 class NetworkSource:
     """Listens at ``host`` and ``port`` for lines (``udp``, ``tcp``) or OSC messages over UDP (``osc``).
 
     ``address`` is the OSC address to take numbers from; None takes any. Datagrams from more than one
-    sender are not mixed: the first one heard is taken until it has been silent for two seconds.
+    sender are not mixed: the first one heard is taken until it has been silent for two seconds. Over TCP
+    ``admission`` may ask for TLS and a first line.
     """
 
     def __init__(
@@ -46,6 +50,7 @@ class NetworkSource:
         port: int,
         rate_hz: float | None = None,
         address: str | None = None,
+        admission: Admission = _ANYBODY_HERE,
     ) -> None:
         self.counts = SourceCounts()
         self._plan = wiring(wires)
@@ -53,6 +58,7 @@ class NetworkSource:
         self._host, self._port = host, port
         self._rate_hz = rate_hz
         self._address = address
+        self._admission = admission
         self._columns: int | None = None if self._plan.explicit else len(self._plan.columns)
         self._decoder = LineDecoder(self._columns, whole=True)
         self._assembler: Assembler | None = None
@@ -79,7 +85,7 @@ class NetworkSource:
         try:
             if self._protocol == "tcp":
                 self._server = await asyncio.start_server(
-                    self._connected, self._host, self._port, limit=_READ
+                    self._connected, self._host, self._port, limit=_READ, ssl=self._admission.tls
                 )
             else:
                 self._transport, _ = await loop.create_datagram_endpoint(
@@ -162,6 +168,9 @@ class NetworkSource:
     async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """A board has connected: read it until it goes or another takes its place."""
         loop = asyncio.get_running_loop()
+        if not await self._admitted(reader, writer):
+            writer.close()
+            return
         again = self._writer is not None or self.counts.samples > 0
         self._close_writer()
         self._writer = writer
@@ -178,6 +187,21 @@ class NetworkSource:
         if writer is self._writer:
             log.warning("%s: the connection is gone; waiting for the board", self._where)
             self._close_writer()
+
+    async def _admitted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bool:
+        """A stranger may wait here for a moment, but takes nobody's place."""
+        if self._admission.token is None:
+            return True
+        line = b""
+        with contextlib.suppress(OSError, ValueError, TimeoutError, asyncio.IncompleteReadError):
+            async with asyncio.timeout(_TOKEN_S):
+                while not line.endswith(b"\n") and len(line) < LONGEST_LINE:
+                    line += await reader.readexactly(1)
+        if self._admission.admits(line):
+            return True
+        peer = writer.get_extra_info("peername")
+        log.warning("%s: %s did not send the token; refused", self._where, peer[0] if peer else "somebody")
+        return False
 
     def datagram(self, data: bytes, sender: object) -> None:
         """One datagram holds whole lines or one OSC packet."""
