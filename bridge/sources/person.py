@@ -20,7 +20,7 @@ RAIL_UV = 3200.0  # a converter of nearly 16 bits
 _CHUNK_S = 1.0
 _PLAN_S = 20.0
 _RECENT = 400  # events that can still show in the signal
-_KEPT = 20_000
+_KEPT = 4_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class SyntheticPerson:
     Channels: ``forehead`` (EEG), ``horizontal`` (EOG), ``forearm`` (EMG), ``chest`` (ECG), all in µV. Every
     20 s hold a deliberate double blink, a glance to each side, two contractions and spontaneous blinks;
     the first 10 s show one of each kind. ``truth`` holds what has been planned
-    so far, the last 20,000 events of it.
+    so far, the last 4,000 events of it.
     """
 
     def __init__(
