@@ -175,7 +175,7 @@ def _hold(
     from bridge.calibration.cues import Routine, at_pace, plan
     from bridge.commands.calibration_screen import LineScreen, LiveScreen
     from bridge.commands.calibration_session import BadSignalError, Session
-    from bridge.commands.record import live_source
+    from bridge.commands.live_options import live_source
     from bridge.recordings.recorder import Recorder
     from bridge.sources.protocol import SourceError
 

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.record import live_source
+from bridge.commands.live_options import live_options, live_source
 from bridge.commands.recording_options import InvalidInput
-from bridge.signals.types import CHANNEL_KINDS, Block, ChannelKind
+from bridge.signals.types import Block, ChannelKind
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -26,24 +26,7 @@ _WORDS = {"good": "pass", "poor": "pass, but could be better", "bad": "FAIL"}
 
 
 @click.command(epilog="Example: biosignal-bridge check --source synthetic --for 10")
-@click.option(
-    "--source",
-    "what",
-    default="auto",
-    show_default=True,
-    metavar="WHAT",
-    help="`synthetic`, a recording, or a serial port's name; `auto` finds the port.",
-)
-@click.option("--channel", "channels", multiple=True, metavar="NAME", help="A channel, in order; repeat it.")
-@click.option(
-    "--kind",
-    "kinds",
-    multiple=True,
-    type=click.Choice(CHANNEL_KINDS),
-    help="What the channels carry, where their names do not say it: once for all, or once each.",
-)
-@click.option("--rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Sampling rate.")
-@click.option("--baud", type=click.IntRange(min=300), help="Baud rate of a serial port; tried if not given.")
+@live_options
 @click.option(
     "--for",
     "seconds",
@@ -53,8 +36,6 @@ _WORDS = {"good": "pass", "poor": "pass, but could be better", "bad": "FAIL"}
     metavar="SECONDS",
     help="How long to look.",
 )
-@click.option("--fast", is_flag=True, help="Do not wait for the clock (recordings, synthetic).")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
 def command(
     what: str,
     channels: tuple[str, ...],

@@ -12,40 +12,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.recording_options import InvalidInput, channel_choices
-from bridge.signals.types import CHANNEL_KINDS, Block, ChannelKind
+from bridge.commands.live_options import live_options, live_source
+from bridge.commands.recording_options import InvalidInput
+from bridge.signals.types import Block, ChannelKind
 
 if TYPE_CHECKING:
     from bridge.recordings.recorder import Recorder
     from bridge.sources.protocol import Source
 
-_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
-
 
 @click.command(epilog="Example: biosignal-bridge record try.edf --source synthetic --for 20")
 @click.argument("out", type=click.Path(dir_okay=False, path_type=Path))
-@click.option(
-    "--source",
-    "what",
-    default="auto",
-    show_default=True,
-    metavar="WHAT",
-    help="`synthetic`, a recording, or a serial port's name; `auto` finds the port.",
-)
-@click.option("--channel", "channels", multiple=True, metavar="NAME", help="A channel, in order; repeat it.")
-@click.option(
-    "--kind",
-    "kinds",
-    multiple=True,
-    type=click.Choice(CHANNEL_KINDS),
-    help="What the channels carry, where their names do not say it: once for all, or once each.",
-)
-@click.option("--rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Sampling rate.")
-@click.option("--baud", type=click.IntRange(min=300), help="Baud rate of a serial port; tried if not given.")
+@live_options
 @click.option("--for", "seconds", type=click.FloatRange(min=0, min_open=True), metavar="SECONDS")
-@click.option("--fast", is_flag=True, help="Do not wait for the clock (recordings, synthetic).")
 @click.option("--overwrite", is_flag=True, help="Replace OUT if it is there.")
-@click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
 def command(
     out: Path,
     what: str,
@@ -84,46 +64,13 @@ def command(
     if as_json:
         click.echo(json.dumps(summary))
     else:
-        click.echo(f"{recorded.seconds:.1f} s in {out}, {summary['lost_samples']} samples lost", err=True)
+        click.echo(
+            f"{recorded.seconds:.1f} s in {summary['file']}, {summary['lost_samples']} samples lost", err=True
+        )
     if recorder.failed:
         raise click.exceptions.Exit(1)
     if recorded.interrupted:
         raise click.exceptions.Exit(130)
-
-
-def live_source(
-    what: str,
-    channels: tuple[str, ...],
-    kinds: tuple[ChannelKind, ...],
-    rate: float | None,
-    baud: int | None,
-    fast: bool,
-) -> Source:
-    """Raises SourceError, InvalidInput or click.UsageError."""
-    suffix = Path(what).suffix.lower()
-    if what == "synthetic":
-        from bridge.sources.synthetic import SyntheticSource
-
-        return SyntheticSource(rate_hz=rate or 250.0, fast=fast)
-    if suffix in _RECORDINGS:
-        from bridge.sources.replay import ReplaySource
-
-        return ReplaySource(what, rate_hz=rate, channels=channel_choices(channels, kinds), fast=fast)
-    from bridge.recordings.kinds import kind_of
-    from bridge.sources.serial import SerialSource
-    from bridge.sources.wiring import Wire
-
-    if not channels:
-        raise click.UsageError(
-            "say what the port sends with --channel NAME and --kind KIND, in the order sent"
-        )
-    wires = []
-    for choice in channel_choices(channels, kinds) or ():
-        kind = choice.kind or kind_of(choice.name)
-        if kind is None:
-            raise click.UsageError(f"what channel {choice.name!r} carries is not clear; say it with --kind")
-        wires.append(Wire(choice.name, kind))
-    return SerialSource(wires, port=what, baud=baud, rate_hz=rate)
 
 
 class _Recording:

@@ -21,6 +21,8 @@ BITS_16 = 2**15 - 1
 BITS_24 = 2**23 - 1
 # Of a channel whose rails are unknown, whole numbers up to here are taken for a converter of 12 bits or less.
 _SMALL_COUNTS = 8192
+# A muscle's voluntary maximum is some fifty times its rest (from memory); later values may be so much larger.
+_ROOM = 64
 _RECORD_LIMIT = 61_440  # bytes; the specification's advice for one data record
 ANNOTATION_BYTES = 480
 # The eight bytes that open a BDF header, as that format prescribes.
@@ -43,10 +45,13 @@ class Scale:
         return np.where(np.isfinite(values), codes, -self.limit)
 
 
-def scales_for(channels: Sequence[Channel], first_samples: Samples) -> tuple[list[Scale], int]:
+def scales_for(
+    channels: Sequence[Channel], first_samples: Samples, *, least_width: int = 2
+) -> tuple[list[Scale], int]:
     """A scale for each channel, and the bytes a sample (2: EDF+, 3: BDF+ because 16 bits are too few).
 
-    ``first_samples`` (n, channels) tell the step and size of channels that do not state them.
+    ``first_samples`` (n, channels) tell the step and size of channels that do not state them. Where rails are
+    unknown the range is far wider than what was seen at first: a muscle at rest says little of one at work.
     """
     wanted: list[tuple[float, int]] = []
     for column, channel in enumerate(channels):
@@ -60,9 +65,12 @@ def scales_for(channels: Sequence[Channel], first_samples: Samples) -> tuple[lis
         elif step == 1.0 and seen < _SMALL_COUNTS:
             largest = 4 * _SMALL_COUNTS - 2
         else:
-            largest = max(4 * seen, 2_000_000)
+            largest = 7_999_999  # nearly all of 24 bits, and a round number for the header
+            # Of digits beyond the second, those go that would cost the room; two are kept exactly.
+            while seen * _ROOM > largest and step < 0.0099:
+                step, seen = step * 10, math.ceil(seen / 10)
         wanted.append((step, largest))
-    width = 2 if all(largest < BITS_16 for _, largest in wanted) else 3
+    width = least_width if all(largest < BITS_16 for _, largest in wanted) else 3
     top = BITS_16 if width == 2 else BITS_24
     return [_scale(step, largest, top) for step, largest in wanted], width
 

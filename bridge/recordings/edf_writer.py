@@ -123,9 +123,17 @@ class EdfWriter:
         """Fix the layout from what the first second shows, and write the header."""
         width = len(self._info.channels)
         seen = [block.samples for block in self._before_layout]
-        scales, size = scales_for(self._info.channels, np.concatenate(seen) if seen else np.zeros((0, width)))
+        scales, size = scales_for(
+            self._info.channels,
+            np.concatenate(seen) if seen else np.zeros((0, width)),
+            least_width=3 if self.path.suffix.lower() == ".bdf" else 2,
+        )
         if size == 3 and self.path.suffix.lower() == ".edf":
-            log.warning("%s: 16 bits are too few for this signal, so it holds BDF+ (24 bits)", self.path)
+            log.warning(
+                "%s: 16 bits are too few for this signal, so it holds BDF+ (24 bits); programs that go by "
+                "the name want it to end in .bdf",
+                self.path,
+            )
         self._shape = record_shape(self._info.rate, width, size)
         self._layout = Layout(self._info, tuple(scales), size, self._shape, self._started, self._patient)
         self._submit(self._layout.header(0, continuous=True), None)

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from bridge.commands.check import command as check
 from bridge.commands.ports import command as ports
 from bridge.commands.record import command as record
 from bridge.recordings import read, read_annotations
@@ -114,3 +115,29 @@ def test_ports_names_what_is_wrong() -> None:
     assert "there is no port" in found["problem"]
     result = CliRunner().invoke(ports, ["--no-listen"])
     assert result.exit_code == 0
+
+
+def test_a_rule_file_names_the_source(tmp_path: Path) -> None:
+    rules = tmp_path / "rules.yaml"
+    rules.write_text("version: 1\nsource: {type: synthetic, seed: 4}\n")
+    for command, options in ((record, [str(tmp_path / "a.edf")]), (check, [])):
+        result = CliRunner().invoke(
+            command, [*options, "--source", str(rules), "--fast", "--for", "3", "--json"]
+        )
+        assert result.exit_code in (0, 1), result.output
+        assert json.loads(result.stdout)["seconds"] >= 3
+    assert read(tmp_path / "a.edf").seconds == pytest.approx(3, abs=0.01)
+
+
+def test_a_rule_file_without_one_source_is_told(tmp_path: Path) -> None:
+    rules = tmp_path / "rules.yaml"
+    rules.write_text(
+        "version: 1\nsources:\n  one: {type: synthetic, seed: 4}\n  two: {type: synthetic, seed: 5}\n"
+    )
+    result = CliRunner().invoke(record, [str(tmp_path / "a.edf"), "--source", str(rules)])
+    assert result.exit_code == 2
+    assert "2 sources" in result.output
+    rules.write_text("version: 1\nsource: {type: synthetik}\n")
+    result = CliRunner().invoke(record, [str(tmp_path / "a.edf"), "--source", str(rules)])
+    assert result.exit_code == 2
+    assert "rules.yaml:2:" in result.output

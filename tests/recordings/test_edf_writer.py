@@ -114,6 +114,17 @@ def test_values_of_no_decimal_grid_come_back_nearly(tmp_path: Path) -> None:
     assert np.max(np.abs(together(tmp_path / "a.bdf") - values)) < 1e-3
 
 
+@pytest.mark.parametrize("digits", [0, 2, 4, 12])
+def test_what_comes_later_may_be_far_larger_than_the_first_second(tmp_path: Path, digits: int) -> None:
+    """A muscle at rest, then at work: fifty times as much (voluntary maximum over rest, from memory)."""
+    random = np.random.default_rng(2)
+    rest, work = random.normal(0, 40, (500, 1)), random.normal(0, 2000, (500, 1))
+    values = np.round(np.concatenate((rest, work)), digits)
+    write(tmp_path / "a.bdf", StreamInfo((Channel("arm", "emg"),), 250), [Block(values, 0)])
+    error = np.abs(together(tmp_path / "a.bdf") - values).max()
+    assert error <= (0.0 if digits <= 2 else 0.005 * 1.001)
+
+
 def test_24_bits_are_read_by_two_libraries(tmp_path: Path) -> None:
     path = tmp_path / "a.bdf"
     values = counts(500, 1, 8_000_000) - 4_000_000

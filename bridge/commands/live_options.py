@@ -1,0 +1,111 @@
+"""Options of commands that listen to a source: `check` and `record`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from bridge.commands.recording_options import InvalidInput, channel_choices
+from bridge.signals.types import CHANNEL_KINDS, ChannelKind
+
+if TYPE_CHECKING:
+    from bridge.sources.protocol import Source
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
+_RULE_FILES = {".yaml", ".yml"}
+
+_OPTIONS = (
+    click.option(
+        "--source",
+        "what",
+        default="auto",
+        show_default=True,
+        metavar="WHAT",
+        help="A serial port's name, `synthetic`, a recording, or a rule file whose source is meant; "
+        "`auto` finds the port.",
+    ),
+    click.option(
+        "--channel", "channels", multiple=True, metavar="NAME", help="A channel, in order; repeat it."
+    ),
+    click.option(
+        "--kind",
+        "kinds",
+        multiple=True,
+        type=click.Choice(CHANNEL_KINDS),
+        help="What the channels carry, where their names do not say it: once for all, or once each.",
+    ),
+    click.option("--rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ", help="Sampling rate."),
+    click.option(
+        "--baud", type=click.IntRange(min=300), help="Baud rate of a serial port; tried if not given."
+    ),
+    click.option("--fast", is_flag=True, help="Do not wait for the clock (recordings, synthetic)."),
+    click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout."),
+)
+
+
+def live_options(command: _Command) -> _Command:
+    """The shared options, in the order of ``_OPTIONS``."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def live_source(
+    what: str,
+    channels: tuple[str, ...],
+    kinds: tuple[ChannelKind, ...],
+    rate: float | None,
+    baud: int | None,
+    fast: bool,
+) -> Source:
+    """What ``--source`` names. Raises SourceError, InvalidInput or click.UsageError."""
+    suffix = Path(what).suffix.lower()
+    if suffix in _RULE_FILES:
+        return _of_rule_file(Path(what), channels, fast)
+    if what == "synthetic":
+        from bridge.sources.synthetic import SyntheticSource
+
+        return SyntheticSource(rate_hz=rate or 250.0, fast=fast)
+    if suffix in _RECORDINGS:
+        from bridge.sources.replay import ReplaySource
+
+        return ReplaySource(what, rate_hz=rate, channels=channel_choices(channels, kinds), fast=fast)
+    from bridge.recordings.kinds import kind_of
+    from bridge.sources.serial import SerialSource
+    from bridge.sources.wiring import Wire
+
+    if not channels:
+        raise click.UsageError(
+            "say what the port sends with --channel NAME and --kind KIND, in the order sent"
+        )
+    wires = []
+    for choice in channel_choices(channels, kinds) or ():
+        kind = choice.kind or kind_of(choice.name)
+        if kind is None:
+            raise click.UsageError(f"what channel {choice.name!r} carries is not clear; say it with --kind")
+        wires.append(Wire(choice.name, kind))
+    return SerialSource(wires, port=what, baud=baud, rate_hz=rate)
+
+
+def _of_rule_file(path: Path, channels: tuple[str, ...], fast: bool) -> Source:
+    """The one source of a rule file, as `run` would open it. Raises SourceError or InvalidInput."""
+    from bridge.rules.loader import RuleFileErrors, load
+    from bridge.sources import build
+
+    try:
+        rules = load(path.read_bytes(), str(path)).rules
+    except OSError as error:
+        raise InvalidInput(f"{path}: cannot be read ({error.strerror})") from error
+    except RuleFileErrors as error:
+        raise InvalidInput(str(error)) from error
+    if channels:
+        raise click.UsageError(f"{path} says which channels there are; leave --channel out")
+    sources = rules.all_sources
+    if len(sources) != 1:
+        raise InvalidInput(f"{path}: it has {len(sources)} sources, one is needed here")
+    return build(next(iter(sources.values())), fast=fast, folder=path.parent)
