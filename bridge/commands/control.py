@@ -34,12 +34,18 @@ def _in_words(answer: dict[str, Any]) -> str:
         or "none"
     )
     latency = answer["latency_ms"]["median"]
+    clocks = [
+        f"clock     {name + ' ' if name else ''}{clock['rate_hz']:g} Hz, {clock['drift_ppm']:+.0f} ppm, "
+        f"jitter {clock['jitter_ms']:.1f} ms"
+        for name, clock in sorted(answer["clocks"].items())
+    ]
     return "\n".join(
         (
             f"state     {answer['state']}",
             f"uptime    {answer['uptime_s']:.0f} s",
             f"samples   {answer['samples']}, {answer['lost_samples']} lost, "
             f"{answer['skipped_lines']} lines skipped",
+            *clocks,
             f"events    {events}",
             f"actions   {actions}",
             f"latency   {'none yet' if latency is None else f'{latency:.2f} ms median'}",

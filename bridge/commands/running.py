@@ -163,7 +163,7 @@ async def _run(
     if options.record is not None:
         from bridge.recordings.recorder import Recorder
 
-        tapping.append(Recorder(options.record))
+        tapping.append(Recorder(options.record, start_s=lambda stream: daemon.start_s(stream)))
     daemon = Daemon(
         sources_for(rules, options),
         make_pipeline,

@@ -22,10 +22,18 @@ class Recorder:
     detector saw is labelled ``event: KIND``, a rule that fired ``rule: NAME``: neither is a reference.
     """
 
-    def __init__(self, path: str | Path, *, overwrite: bool = False) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        overwrite: bool = False,
+        start_s: Callable[[str], float] = lambda _stream: 0.0,
+    ) -> None:
+        """``start_s`` tells where a stream's sample time 0 lies on the clock that events are told on."""
         self.path = Path(path)
         self.failed = False
         self._overwrite = overwrite
+        self._start_s = start_s
         self._writers: dict[str, EdfWriter] = {}
         self._open: dict[tuple[str, str, str], Event] = {}
         self._channels: dict[str, str] = {}
@@ -70,7 +78,7 @@ class Recorder:
     def closed(self) -> None:
         for item in self._open.values():
             stream = self._channels.get(item.channel, "")
-            end_s = self._last_s.get(stream, item.onset)
+            end_s = self._last_s.get(stream, item.onset) + self._start_s(stream)
             self._mark(item.channel, item.onset, max(0.0, end_s - item.onset), f"event: {item.kind}")
         self._open.clear()
         for writer in self._writers.values():
@@ -79,8 +87,8 @@ class Recorder:
     def _mark(self, channel: str, onset_s: float, duration_s: float, label: str) -> None:
         stream = self._channels.get(channel) or next(iter(self._writers), None)
         if stream is not None:
-            writer = self._writers[stream]
-            self._try(lambda: writer.annotate(Annotation(onset_s, max(0.0, duration_s), label)))
+            writer, own_s = self._writers[stream], onset_s - self._start_s(stream)
+            self._try(lambda: writer.annotate(Annotation(own_s, max(0.0, duration_s), label)))
 
     def _try(self, act: Callable[[], None]) -> None:
         if self.failed:

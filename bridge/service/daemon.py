@@ -21,6 +21,7 @@ from typing import Any, Protocol
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed
 from bridge.pipeline import Outcome, Pipeline
 from bridge.rules.actions import Action
+from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, Result, State
 from bridge.service.latency import Latency
 from bridge.signals.types import Block, Detection, Event, StreamInfo
@@ -122,6 +123,7 @@ class Daemon:
         self._streams: dict[str, _Stream] = {}
         self._pipeline: Pipeline | None = None
         self._started = 0.0
+        self._alignment = Alignment(0.0)
         self.dispatch = Dispatch(outputs, armed=armed, dry_run=dry_run)
         self.summary = Summary()
         self.interrupted = False
@@ -134,6 +136,10 @@ class Daemon:
     def pipeline(self) -> Pipeline | None:
         """None until the sources are open."""
         return self._pipeline
+
+    def start_s(self, stream: str) -> float:
+        """Where a stream's sample time 0 lies on the clock that events are told on (s)."""
+        return self._pipeline.chains[stream].start_s if self._pipeline is not None else 0.0
 
     def snapshot(self) -> dict[str, Any]:
         """How it does, as plain data: the status, and what the metrics are made of."""
@@ -149,6 +155,7 @@ class Daemon:
             "uptime_s": time.monotonic() - self._started,
             "samples": self.summary.samples,
             "lost_samples": sum(count.lost_samples for count in counts),
+            "clocks": self._clocks(),
             "skipped_lines": sum(count.skipped_lines for count in counts),
             "events": dict(self.summary.events),
             "actions": actions,
@@ -159,6 +166,20 @@ class Daemon:
             "latency_counts": list(latency.counts),
             "latency_total_s": latency.total_s,
         }
+
+    def _clocks(self) -> dict[str, dict[str, float]]:
+        """How each source's own clock runs against this computer's, where that is known."""
+        told = {}
+        for name, source in self._sources.items():
+            clock = getattr(source, "clock", None)
+            if clock is not None and clock.started:
+                report = clock.report()
+                told[name] = {
+                    "rate_hz": round(report.rate_hz, 4),
+                    "drift_ppm": round(report.drift_ppm, 1),
+                    "jitter_ms": round(report.jitter_ms, 2),
+                }
+        return told
 
     def stop(self) -> None:
         """Ask the daemon to end; `run` returns once everything is let go."""
@@ -203,6 +224,7 @@ class Daemon:
             log.info("source%s: %s at %g Hz", f" {name}" if name else "", channels, info.rate)
         log.info("keystrokes are %s", "only shown (dry run)" if self._dry_run else self.state.value)
         self._started = time.monotonic()
+        self._alignment = Alignment(self._started)
         for companion in self._companions:
             try:
                 await companion.start()
@@ -235,8 +257,8 @@ class Daemon:
             assert self._pipeline is not None
             received = block.received if block.received is not None else time.monotonic()
             stream = self._streams[name]
-            if stream.received is None and len(self._streams) > 1 and self._live:
-                self._pipeline.chains[name].start_s = received - self._started
+            if len(self._streams) > 1 and self._live:
+                self._align(name, stream, block, received)
             outcome = self._pipeline.process(block, name)
             self._finish(outcome, received)
             chain = self._pipeline.chains[name]
@@ -254,6 +276,14 @@ class Daemon:
             self._failure = error
             self.dispatch.release()
             self._stop.set()
+
+    def _align(self, name: str, stream: _Stream, block: Block, received: float) -> None:
+        """Put this stream's sample time on the clock that all streams share."""
+        assert self._pipeline is not None
+        clock = getattr(self._sources[name], "clock", None)
+        self._pipeline.chains[name].start_s = self._alignment.start_s(
+            name, block.first, len(block), stream.info.rate, received, clock
+        )
 
     def _finish(self, outcome: Outcome, received: float | None) -> None:
         """Send first, tell afterwards."""
