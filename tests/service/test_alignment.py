@@ -6,6 +6,7 @@ import json
 import signal
 import subprocess
 import sys
+import time
 from itertools import pairwise
 from pathlib import Path
 
@@ -104,6 +105,7 @@ def test_two_boards_see_one_moment_at_one_time(tmp_path: Path) -> None:
         for number in range(1, 4):
             left.acting = right.acting = True
             until(lambda count=2 * number: len(starts()) >= count, "a contraction of each arm", 10)  # type: ignore[misc]
+            time.sleep(0.5)
             left.acting = right.acting = False
             until(lambda: left.sent % 500 < 50, "a pause")
             end_at = left.sent + 1000
