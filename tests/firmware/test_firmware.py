@@ -218,7 +218,7 @@ def test_damage_and_a_long_stall_leave_gaps_of_the_right_length(
         await until(5000)
         relay.harm = False
         relay.mute = True
-        await asyncio.sleep(4.0)
+        await asyncio.sleep(10.0)
         relay.mute = False
         await until(blocks[-1].end + 3000)
         reader.cancel()
@@ -238,7 +238,7 @@ def test_damage_and_a_long_stall_leave_gaps_of_the_right_length(
     # 14 bytes a frame, two harmful events in a thousand bytes: about 2.5 % of frames are lost.
     first = index < 4900
     assert 0.94 < first.sum() / 4900 < 0.995
-    assert source.counts.lost_samples > 4 * 500 * 0.9
+    assert source.counts.lost_samples > 10 * 500 * 0.9
     # The ramp rises by one a sample: its value tells the true index modulo 1024, to one either way.
     offset = (values - index) % 1024
     usual = np.median(offset[:400])
