@@ -11,14 +11,12 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from bridge.calibration.evidence import Evidence, Prediction
-from bridge.calibration.intervals import Interval
+from bridge.calibration.evidence import Evidence
+from bridge.calibration.figures import false_rate, figures_of, percent
 from bridge.calibration.profile import DetectorProfile, Profile
 
 _BARS = " ▁▂▃▄▅▆▇█"
 _WIDTH = 60
-_NEXT_ACTS = 20
-_NEXT_MINUTES = 10.0
 
 
 def draw_profile(profile: Profile, console: Console) -> None:
@@ -46,62 +44,11 @@ def _draw_detector(name: str, part: DetectorProfile, console: Console) -> None:
         prediction = proposal.prediction
         assumed = f" (assumed: {proposal.assumed})" if proposal.assumed else ""
         console.print(
-            f"Instead: [bold]{proposal.words}[/]: {_percent(prediction)} found, {_false(prediction)}{assumed}"
+            f"Instead: [bold]{proposal.words}[/]: {percent(prediction)} found, "
+            f"{false_rate(prediction)}{assumed}"
         )
     for warning in evidence.warnings:
         console.print(Text(f"! {warning}", style="yellow"))
-
-
-def figures_of(part: DetectorProfile) -> list[tuple[str, str]]:
-    """Label and value of each figure, in words."""
-    e = part.evidence
-    settings = ", ".join(f"{key} {_short(value)}" for key, value in part.settings.items())
-    rows = [("settings", settings or "the detector's own")]
-    acts = ", ".join(f"{count} {kind}" for kind, count in e.counts.acts.items() if count)
-    rows.append(("rests on", f"{acts or 'no labelled acts'} in {e.counts.minutes:.1f} min"))
-    if e.d_prime is not None and e.area is not None:
-        rows.append(("separation", f"d′ {e.d_prime:.2f} (log size), area under the curve {e.area:.3f}"))
-    if e.prediction.acts:
-        rows.append(("expected hit rate", _percent(e.prediction)))
-        soon = e.prediction.next_hits(_NEXT_ACTS)
-        rows.append((f"  next {_NEXT_ACTS} acts", f"{soon.low:.0%} to {soon.high:.0%}"))
-    if e.prediction.minutes:
-        rows.append(("expected false activations", _false(e.prediction)))
-        false = e.prediction.next_false(_NEXT_MINUTES)
-        rows.append((f"  next {_NEXT_MINUTES:g} min", f"{false.low:.2g} to {false.high:.2g} a minute"))
-    if e.default is not None and e.default.acts:
-        rows.append(("without a profile", f"{_percent(e.default)}; {_false(e.default)}"))
-    if e.verified is not None:
-        rows.append(("verified", f"{e.verified[0]} of {e.verified[1]} acts found with these settings"))
-    if e.latency_s is not None:
-        rows.append(
-            ("decided", f"{e.latency_s[0] * 1e3:.0f} ms after onset (95 %: {e.latency_s[1] * 1e3:.0f} ms)")
-        )
-    if e.reaction is not None:
-        rows.append(
-            (
-                "reaction to cues",
-                f"{e.reaction.median_s * 1e3:.0f} ms, spread {e.reaction.spread_s * 1e3:.0f} ms",
-            )
-        )
-    rows.extend((name, _short(value)) for name, value in e.levels.items())
-    return rows
-
-
-def _short(value: object) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
-
-
-def _percent(p: Prediction) -> str:
-    interval = p.hit_interval
-    return f"{p.hit_rate:.0%} ({p.hits} of {p.acts}; 95 %: {interval.low:.0%} to {interval.high:.0%})"
-
-
-def _false(p: Prediction) -> str:
-    interval: Interval = p.false_interval
-    high = "∞" if math.isinf(interval.high) else f"{interval.high:.2f}"
-    counted = f"{p.false} in {p.minutes:.1f} min; 95 %: {interval.low:.2f} to {high}"
-    return f"{p.false_per_minute:.2f} a minute ({counted})"
 
 
 def draw_sizes(evidence: Evidence, width: int = _WIDTH) -> list[str]:

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from bridge.calibration.figures import figures_of
 from bridge.calibration.profile import DetectorProfile, Profile
-from bridge.commands.calibration_drawing import figures_of
 
 _STYLE = """
 :root { color-scheme: light dark; }
