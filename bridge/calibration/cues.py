@@ -19,6 +19,7 @@ StepName = Literal["rest", "act", "twice", "maximum", "everyday", "verify"]
 ACTS = 10  # cued acts of a kind
 # WCAG 2.2, 2.3.1: nothing flashes more than three times in a second.
 FLASHES_PER_S = 3.0
+PAUSE_S = 3.0  # between two steps
 _LEAD_IN_S = 2.0
 _REST_S = 20.0
 _EVERYDAY_EACH_S = 12.0
@@ -179,7 +180,7 @@ class Routine:
     After a step it waits for ``go`` (or goes on by itself after ``pause_s``), so that a person can rest.
     """
 
-    def __init__(self, steps: Sequence[Step], *, pause_s: float = 3.0) -> None:
+    def __init__(self, steps: Sequence[Step], *, pause_s: float = PAUSE_S) -> None:
         if not steps:
             raise ValueError("a routine needs at least one step")
         _check_flashes(steps)

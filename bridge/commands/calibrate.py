@@ -148,12 +148,11 @@ def _labels(recording: Recording, reference: Path | None) -> tuple[Annotation, .
 
 
 def _session_path(person: str) -> Path:
-    from bridge.recordings.profile_file import profile_path
+    from bridge.recordings.profile_file import profile_path, sessions_path
 
     now = datetime.now(UTC).astimezone().strftime("%Y-%m-%d-%H%M%S")
-    folder = profile_path(person, "x").parent.parent.parent / "sessions"
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder / f"{profile_path(person, 'x').parent.name}-{now}.edf"
+    sessions_path().mkdir(parents=True, exist_ok=True)
+    return sessions_path() / f"{profile_path(person, 'x').parent.name}-{now}.edf"
 
 
 def _hold(

@@ -105,6 +105,7 @@ def command(
         record=record,
         monitor=not no_monitor,
         metrics_port=metrics_port,
+        profile=profile,
     )
     summary, interrupted = run_rules(
         rules,

@@ -39,6 +39,7 @@ class RunOptions:
     armed: bool = False
     dry_run: bool = False
     record: Path | None = None
+    profile: Path | None = None
     monitor: bool = True
     metrics_port: int | None = None
     control: bool = True
@@ -123,14 +124,17 @@ async def _run(
     more: Callable[[Callable[[], Daemon]], Sequence[Companion]] | None,
 ) -> tuple[Summary, bool]:
     from bridge import outputs
+    from bridge.recordings.profile_file import profile_path, sessions_path
     from bridge.rules.engine import Engine
     from bridge.service import assembly, companions
+    from bridge.service.calibrating import CalibrationDesk
     from bridge.service.daemon import Daemon
+    from bridge.service.fitted import FittedProfile
     from bridge.service.rule_watch import RuleWatch
 
     def bound(rules: RuleFile, infos: Mapping[str, StreamInfo]) -> Any:
         kinds = assembly.kinds_heard(rules)
-        return assembly.bindings_for(infos, rules.detectors, kinds, profile)
+        return assembly.bindings_for(infos, rules.detectors, kinds, shelf.profile)
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
         return assembly.pipeline_for(infos, bound(rules, infos), Engine(rules))
@@ -145,6 +149,17 @@ async def _run(
     def the_daemon() -> Daemon:
         return daemon
 
+    def refit() -> None:
+        def change(pipeline: Pipeline, infos: Mapping[str, StreamInfo]) -> Outcome:
+            current = rules if watch is None else watch.rules
+            return pipeline.change_rules(current, bound(current, infos))
+
+        daemon.use_rules(change)
+
+    # A demonstration has nobody whose profile it could be.
+    own = profile_path("me", "board") if options.file is not None else None
+    shelf = FittedProfile(options.profile or own, profile, refit)
+
     folder = options.file.parent if options.file is not None else None
     beside: list[Companion] = list(more(the_daemon)) if more is not None else []
     tapping = list(taps)
@@ -157,7 +172,11 @@ async def _run(
     if options.metrics_port is not None:
         beside.append(companions.Metrics(options.metrics_port, the_daemon))
     if options.monitor and not options.fast:
-        page = companions.page(rules, watch, the_daemon, dry_run=options.dry_run)
+        desk = None
+        if options.replay is None:
+            desk = CalibrationDesk(the_daemon, shelf, sessions_path())
+            tapping.append(desk)
+        page = companions.page(rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run)
         tapping.append(page.tap)
         beside.append(page)
     if options.record is not None:

@@ -38,6 +38,7 @@ class Client:
         self._boot = boot
         self._layout = 0
         self._rules = -1
+        self._calibration = -1
         self._epochs: list[int] = []
         self._columns: list[int] = []
         self._log = 0
@@ -108,7 +109,7 @@ class Client:
             self._epochs = [history.epoch for history in feed.histories]
             self._columns = [0] * len(feed.histories)
             self._log = 0
-            self._rules = -1
+            self._rules = self._calibration = -1
             await self._send({**feed.hello(), "boot": self._boot, "control": self.role is Role.CONTROL})
         if self._rules != feed.rules_version:
             self._rules = feed.rules_version
@@ -121,6 +122,10 @@ class Client:
                     "problems": list(rules.problems),
                 }
             )
+        calibration = feed.service.calibration
+        if calibration is not None and self._calibration != calibration.version:
+            self._calibration = calibration.version
+            await self._send(calibration.state())
         latest = now()
         if latest is not self._now:
             self._now = latest

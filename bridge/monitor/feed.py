@@ -109,7 +109,8 @@ class Feed:
             "type": "hello",
             "layout": self.layout,
             "dry_run": self.service.dry_run,
-            "can_keep": self.service.keep is not None,
+            "can_keep": self.service.keep is not None and self.service.can_keep(),
+            "calibration": self.service.calibration is not None,
             "streams": [
                 {
                     "name": name,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from bridge.pipeline import Pipeline
@@ -37,13 +37,33 @@ class LoadedRules:
     problems: tuple[str, ...] = ()
 
 
+class Calibration(Protocol):
+    """The routine of the terminal, held from the page. ``version`` counts every change of ``state``."""
+
+    @property
+    def version(self) -> int: ...
+
+    def state(self) -> dict[str, Any]: ...
+
+    def start(self, detectors: Sequence[str], *, few: bool, force: bool, slower: float) -> None:
+        """Raises ValueError with a reason for the person."""
+        ...
+
+    def press(self, what: str) -> None: ...
+
+    def keep(self) -> None:
+        """Raises ValueError or OSError with a reason for the person."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Service:
     """Called on the event loop's thread; none of these may block.
 
     ``state`` says ``armed``, ``disarmed`` or ``paused``. ``keep`` writes a detector's settings into the
     profile and uses them from now on; it raises ValueError or OSError with a reason for the user, and is None
-    where there is no profile.
+    where that cannot be; ``can_keep`` says whether there is a profile now. ``calibration`` is None where no
+    person sits at the other end of the source.
     """
 
     pipeline: Callable[[], Pipeline | None]
@@ -53,4 +73,6 @@ class Service:
     health: Callable[[], Health] = Health
     rules: Callable[[], LoadedRules] = LoadedRules
     keep: Callable[[str, Mapping[str, Any]], None] | None = None
+    can_keep: Callable[[], bool] = lambda: True
+    calibration: Calibration | None = None
     dry_run: bool = False

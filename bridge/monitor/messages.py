@@ -64,7 +64,24 @@ class Keep(_Message):
     settings: Annotated[dict[_Name, _Setting], Field(max_length=40)]
 
 
-Message = Start | View | Pause | Arm | Tune | Keep
+class Calibrate(_Message):
+    """Begin a calibration. ``slower``: the cues take so many times longer."""
+
+    type: Literal["calibrate"]
+    detectors: Annotated[list[_Name], Field(min_length=1, max_length=10)]
+    few: bool = False
+    force: bool = False
+    slower: Annotated[float, Field(ge=1, le=5)] = 1.0
+
+
+class CalibrationKey(_Message):
+    """Repeat the step, go on after it, stop, or keep what was found."""
+
+    type: Literal["calibration"]
+    press: Literal["repeat", "go", "stop", "keep"]
+
+
+Message = Start | View | Pause | Arm | Tune | Keep | Calibrate | CalibrationKey
 _ADAPTER: TypeAdapter[Message] = TypeAdapter(Annotated[Message, Field(discriminator="type")])
 
 

@@ -273,6 +273,28 @@ class Monitor:
                 answer = bench.keep(self._feed, message)
                 for page in self._clients if answer["type"] == "kept" else {client}:
                     page.reply(answer)
+            case messages.Calibrate() | messages.CalibrationKey():
+                refused = self._calibrate(message)
+                if refused:
+                    client.reply({"type": "refused", "reason": refused})
+
+    def _calibrate(self, message: messages.Calibrate | messages.CalibrationKey) -> str:
+        """Why it cannot be, or nothing."""
+        calibration = self._service.calibration
+        if calibration is None:
+            return "There is nobody to calibrate on: the source is no live one."
+        try:
+            if isinstance(message, messages.Calibrate):
+                calibration.start(
+                    message.detectors, few=message.few, force=message.force, slower=message.slower
+                )
+            elif message.press == "keep":
+                calibration.keep()
+            else:
+                calibration.press(message.press)
+        except (ValueError, OSError) as error:
+            return f"Not done: {error}"
+        return ""
 
 
 def _refusal(status: int, reason: str) -> web.Response:

@@ -20,6 +20,13 @@ def profile_path(person: str, device: str) -> Path:
     return user_data_path("biosignal-bridge") / "profiles" / _plain(person) / f"{_plain(device)}.yaml"
 
 
+def sessions_path() -> Path:
+    """Where calibration sessions are recorded when nothing else is said."""
+    from platformdirs import user_data_path
+
+    return user_data_path("biosignal-bridge") / "sessions"
+
+
 def _plain(name: str) -> str:
     """A name as part of a path: letters, digits, dash and underscore. Raises ProfileError without any."""
     plain = re.sub(r"[^\w-]+", "-", name.strip(), flags=re.UNICODE).strip("-")

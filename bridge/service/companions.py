@@ -16,6 +16,8 @@ from bridge.service.supervision import Supervisor
 if TYPE_CHECKING:
     from bridge.monitor.server import Monitor
     from bridge.rules.schema import RuleFile
+    from bridge.service.calibrating import CalibrationDesk
+    from bridge.service.fitted import FittedProfile
     from bridge.service.rule_watch import RuleWatch
 
 log = logging.getLogger("bridge")
@@ -107,7 +109,15 @@ class Page:
         await self.tap.stop()
 
 
-def page(rules: RuleFile, watch: RuleWatch | None, daemon: Callable[[], Daemon], *, dry_run: bool) -> Page:
+def page(
+    rules: RuleFile,
+    watch: RuleWatch | None,
+    daemon: Callable[[], Daemon],
+    *,
+    shelf: FittedProfile,
+    desk: CalibrationDesk | None,
+    dry_run: bool,
+) -> Page:
     """The page with what it may ask of the daemon."""
     from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
     from bridge.monitor.server import Monitor
@@ -141,6 +151,9 @@ def page(rules: RuleFile, watch: RuleWatch | None, daemon: Callable[[], Daemon],
                 arm=lambda armed: daemon().dispatch.arm(armed),
                 health=health,
                 rules=loaded,
+                keep=shelf.keep,
+                can_keep=lambda: shelf.can_keep,
+                calibration=desk,
                 dry_run=dry_run,
             )
         )

@@ -1,4 +1,5 @@
 // Joins the connection to the views.
+import { Calibrate } from "./calibrate.js";
 import { parse, SIGNAL, TRIAL } from "./frames.js";
 import { Happened } from "./happened.js";
 import { Link } from "./link.js";
@@ -20,6 +21,7 @@ const goTo = (time) => {
 };
 const happened = new Happened(goTo);
 const tune = new Tune((message) => link.send(message), goTo);
+const calibrate = new Calibrate((message) => link.send(message));
 let hello = null;
 let state = "lost";
 
@@ -28,6 +30,7 @@ function heard(message) {
     hello = message;
     watch.layout(message.streams);
     tune.layout(message);
+    calibrate.layout(message);
     happened.clear();
     $("levels").replaceChildren();
     $("source").textContent = message.streams.map((s) => [s.name, `${s.channels.length} ${s.channels.length === 1 ? "channel" : "channels"} at ${s.rate_hz} Hz`].filter(Boolean).join(": ")).join(" · ") || "no source yet";
@@ -45,13 +48,16 @@ function heard(message) {
     happened.add(message.entries);
   } else if (message.type === "rules") {
     showRules(message);
+  } else if (message.type === "calibration") {
+    calibrate.show(message);
   } else if (message.type === "tuned") {
     tune.answered(message);
   } else if (message.type === "kept") {
     tune.kept(message);
   } else if (message.type === "refused") {
-    if ($("tune").hidden) notice(message.reason);
-    else tune.refused(message.reason);
+    if (!$("tune").hidden) tune.refused(message.reason);
+    else if (!$("calibrate").hidden) calibrate.say(message.reason);
+    else notice(message.reason);
   }
 }
 
@@ -87,7 +93,7 @@ addEventListener("keydown", (event) => {
 });
 
 function showView() {
-  const views = ["watch", "rules", "tune"];
+  const views = ["watch", "rules", "tune", "calibrate"];
   const wanted = views.includes(location.hash.slice(1)) ? location.hash.slice(1) : "watch";
   const was = $(wanted).hidden;
   for (const name of views) $(name).hidden = name !== wanted;

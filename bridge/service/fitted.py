@@ -1,0 +1,48 @@
+"""The profile in force, the file that it is kept in, and what changes it while the daemon runs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from bridge.calibration.profile import Profile, ProfileError
+from bridge.recordings.profile_file import read_profile_file, write_profile_file
+
+
+class FittedProfile:
+    """``use`` makes detectors work with a profile; it raises ValueError where the profile does not hold."""
+
+    def __init__(self, path: Path | None, profile: Profile | None, use: Callable[[], None]) -> None:
+        self.path = path
+        self.profile = profile
+        self._use = use
+
+    @property
+    def can_keep(self) -> bool:
+        return self.path is not None and self.profile is not None
+
+    @property
+    def base(self) -> Profile | None:
+        """What a new calibration is added to: the profile in force, else the file's. Raises ProfileError."""
+        if self.profile is None and self.path is not None and self.path.exists():
+            return read_profile_file(self.path)
+        return self.profile
+
+    def keep(self, detector: str, settings: Mapping[str, Any]) -> None:
+        """Change a detector's settings by hand, from now on. Raises ProfileError or BindingError."""
+        if self.profile is None:
+            raise ProfileError("there is no profile; calibrate first, or start with --profile")
+        self.take(self.profile.with_settings(detector, settings))
+
+    def take(self, profile: Profile) -> None:
+        """Work with this profile and write it down. Raises ProfileError or BindingError: nothing changed."""
+        before, self.profile = self.profile, profile
+        try:
+            self._use()
+            if self.path is not None:
+                write_profile_file(self.path, profile)
+        except ValueError:
+            self.profile = before
+            self._use()
+            raise
