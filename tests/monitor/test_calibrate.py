@@ -83,9 +83,11 @@ def test_the_whole_routine_by_keyboard_to_a_kept_profile(tmp_path: Path) -> None
             await sight.says("#calibrate-word", "BLINK firmly")
             assert await violations(sight) == []
             await sight.says("#calibrate-step", "Step 2 of 5")
+            own.person.slow_s = 0.05  # twice as fast as life, for what a person does by hand
             await press(sight, "Repeat this step")
             await sight.says("#calibrate-word", "Rest a moment")
             await press(sight, "Go on")
+            own.person.slow_s = SLOW_S
             await sight.says("#calibrate-step", "Step 3 of 5")
             await sight.says("#calibrate-instruction", "Now do NOT")
             await sight.holds("!document.getElementById('calibrate-found').hidden", 60)

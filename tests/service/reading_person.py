@@ -21,7 +21,7 @@ class ReadingPerson:
     ) -> None:
         self._size = size
         self.counts = SourceCounts()
-        self.person, self._info, self._reads, self._slow_s = person, info, reads, slow_s
+        self.person, self._info, self._reads, self.slow_s = person, info, reads, slow_s
         self.off = False
         self.words: list[str] = []
 
@@ -51,7 +51,7 @@ class ReadingPerson:
                 step = now
                 if now[1] not in ("", "everyday"):
                     self.person.spontaneous(time_s, time_s + state["seconds"])
-            await asyncio.sleep(self._slow_s)
+            await asyncio.sleep(self.slow_s)
 
     async def close(self) -> None:
         pass

@@ -2,7 +2,7 @@
 import { element, number, unit } from "./words.js";
 
 const WIDTH = 640;
-const LEFT = 56;
+const LEFT = 80;
 const RIGHT = 12;
 
 export function evidence(name, found) {
@@ -57,7 +57,7 @@ function traces({ trace, unit: name }) {
     line(middle, "middle"),
     words(LEFT - 6, 18, number(high, 2), "end"),
     words(LEFT - 6, height - 34, number(low, 2), "end"),
-    words(LEFT, height - 12, `${number(trace.start_s, 2)} s`),
+    words(LEFT, height - 12, `${number(trace.start_s, 2)} s`, "start"),
     words(zero, height - 12, "the act"),
     words(WIDTH - RIGHT, height - 12, `${number(end_s, 2)} s`, "end"),
   ]);
@@ -96,8 +96,8 @@ function tradeOff({ curve, chosen, setting }) {
     path([[LEFT, 12], [LEFT, height - 44], [WIDTH - RIGHT, height - 44]], "axis"),
     path(curve.map(([, hit, wrong]) => [x(wrong), y(hit)]), "row"),
     ...curve.map(([, hit, wrong]) => svg("circle", { cx: x(wrong), cy: y(hit), r: 3, class: "acts" })),
-    words(LEFT - 6, 18, "100 %", "end"),
-    words(LEFT - 6, height - 42, "0 %", "end"),
+    words(LEFT - 14, 18, "100 %", "end"),
+    words(LEFT - 14, height - 42, "0 %", "end"),
     words(LEFT, height - 26, "0"),
     words(WIDTH - RIGHT, height - 26, number(most, 2), "end"),
     words((LEFT + WIDTH) / 2, height - 8, "false activations a minute"),
