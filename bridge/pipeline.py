@@ -150,7 +150,7 @@ def _matching(info: StreamInfo, type_: DetectorType) -> tuple[int, ...]:
         kind: tuple(i for i, channel in enumerate(info.channels) if channel.kind == kind)
         for kind in type_.kinds
     }
-    if type_.name == "blink":
+    if type_.name in ("blink", "drowsiness"):
         frontal = tuple(i for i in by_kind.get("eeg", ()) if not _NOT_FRONTAL.match(info.channels[i].name))
         return by_kind.get("eog-vertical", ()) or frontal or by_kind.get("eeg", ())
     return tuple(sorted(column for columns in by_kind.values() for column in columns))

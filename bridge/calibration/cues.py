@@ -22,6 +22,7 @@ FLASHES_PER_S = 3.0
 PAUSE_S = 3.0  # between two steps
 _LEAD_IN_S = 2.0
 _REST_S = 20.0
+_LONG_REST_S = 60.0  # for what is counted by the minute
 _EVERYDAY_EACH_S = 12.0
 _VERIFY_ACTS = 5
 # Longer than a reaction (180-200 ms) with a blink (400 ms) or a shift and fixation after it.
@@ -37,7 +38,9 @@ EVERYDAY: tuple[tuple[str, str], ...] = (
     ("read", "Read the text on your screen or a page, silently"),
     ("swallow", "Swallow, yawn, touch your face, change your posture"),
 )
-CALIBRATED: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat")
+CALIBRATED: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat", "drowsiness")
+# Nothing is done on cue for these.
+RESTING = ("heartbeat", "drowsiness")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +81,11 @@ def plan(detectors: Sequence[str], *, seed: int = 0, acts: int = ACTS) -> tuple[
     if acts < 3:
         raise ValueError(f"a fit needs at least three acts of a kind, not {acts}")
     random = np.random.default_rng(seed)
-    steps = [Step("rest", "", "Sit still, look straight ahead, blink as you need to", _REST_S)]
+    rest_s = _LONG_REST_S if "drowsiness" in detectors else _REST_S
+    steps = [Step("rest", "", "Sit still, look straight ahead, blink as you need to", rest_s)]
     for name in detectors:
         steps.extend(_acting(name, acts, random))
-    active = [name for name in detectors if name != "heartbeat"]
+    active = [name for name in detectors if name not in RESTING]
     if active:
         steps.append(_everyday())
     steps.extend(_cued("verify", name, _acts_of(name, _VERIFY_ACTS), random) for name in active)
@@ -93,7 +97,7 @@ def total_s(steps: Sequence[Step]) -> float:
 
 
 def _acting(detector: str, acts: int, random: np.random.Generator) -> list[Step]:
-    if detector == "heartbeat":
+    if detector in RESTING:
         return []
     steps = [_cued("act", detector, _acts_of(detector, acts), random)]
     if detector == "blink":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.detectors import blink, contraction, gaze, heartbeat
+from bridge.detectors import blink, contraction, drowsiness, gaze, heartbeat
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 
 DETECTORS: dict[str, DetectorType] = {
@@ -10,6 +10,7 @@ DETECTORS: dict[str, DetectorType] = {
     gaze.TYPE.name: gaze.TYPE,
     contraction.TYPE.name: contraction.TYPE,
     heartbeat.TYPE.name: heartbeat.TYPE,
+    drowsiness.TYPE.name: drowsiness.TYPE,
 }
 
 __all__ = ["DETECTORS", "Detector", "DetectorType", "SettingsError", "Trace", "settings_from"]

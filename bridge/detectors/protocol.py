@@ -93,4 +93,5 @@ class DetectorType:
     settings: type
     create: Callable[[str, Sequence[Channel], float, Mapping[str, Any]], Detector]
     filters: str = ""  # its conditioning in words, for a profile's evidence
+    caution: str = ""  # what a user must know before relying on it; told in the log and on the page
     most_in_10_s: int = 60  # more events than this begin no body's own: see `surplus`

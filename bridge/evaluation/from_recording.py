@@ -11,8 +11,10 @@ import numpy as np
 from bridge.calibration.evidence import Fitted
 from bridge.calibration.fit import DEFAULT_RATIO, fit
 from bridge.calibration.labels import LabelError, Labels, Stretch, read_labels
+from bridge.calibration.rested import fit_drowsiness
 from bridge.calibration.trials import Run
 from bridge.calibration.tuning import TUNINGS
+from bridge.detectors import DETECTORS
 from bridge.pipeline import Binding, DetectionChain
 from bridge.recordings import Recording
 from bridge.signals.types import Annotation, Channel, Event
@@ -94,7 +96,11 @@ def calibrate(
     labels, warnings = _without(labels, bad, force)
     unit = channels[0].unit
     try:
-        fitted = fit(name, run, labels, unit=unit, ratio=ratio, few=few, progress=progress)
+        if name == "drowsiness":
+            blinks = RecordingRunner(recording, replace(binding, type=DETECTORS["blink"], settings={}))
+            fitted = fit_drowsiness(blinks, labels)
+        else:
+            fitted = fit(name, run, labels, unit=unit, ratio=ratio, few=few, progress=progress)
     except LabelError as error:
         raise LabelError("; ".join((str(error), *warnings))) from error
     evidence = replace(fitted.evidence, warnings=(*fitted.evidence.warnings, *warnings))

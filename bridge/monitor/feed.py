@@ -111,6 +111,9 @@ class Feed:
             "dry_run": self.service.dry_run,
             "can_keep": self.service.keep is not None and self.service.can_keep(),
             "calibration": self.service.calibration is not None,
+            "cautions": sorted(
+                {b.type.caution for chain in self.chains if chain is not None for b in chain.bindings} - {""}
+            ),
             "streams": [
                 {
                     "name": name,

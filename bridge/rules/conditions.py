@@ -16,7 +16,13 @@ LASTING_KINDS = frozenset(
     {"long-closure", "looking-left", "looking-right", "looking-centre", "contraction", "drowsiness", "alpha"}
 )
 # How far a level must come back before its crossing counts as over, where `until` is not given.
-HYSTERESIS = {"contraction-level": 0.05, "gaze-angle": 1.0, "heart-rate": 3.0, "alpha-level": 0.05}
+HYSTERESIS = {
+    "contraction-level": 0.05,
+    "gaze-angle": 1.0,
+    "heart-rate": 3.0,
+    "alpha-level": 0.05,
+    "drowsiness-level": 0.05,
+}
 
 
 def _event_kind(value: Any) -> str:
@@ -158,8 +164,8 @@ class LevelCondition(Strict):
     below: Number | None = Field(None, description="Fires when the level falls below this.")
     until: Number | None = Field(
         None,
-        description="Where it is over again (hysteresis); if not given, back by 0.05 for contraction-level "
-        "and alpha-level, 1 degree for gaze-angle, 3 a minute for heart-rate.",
+        description="Where it is over again (hysteresis); if not given, back by 0.05 for contraction-level, "
+        "alpha-level and drowsiness-level, 1 degree for gaze-angle, 3 a minute for heart-rate.",
     )
     lasting: Seconds | None = Field(None, description="It must stay there this long first.")
     release: Seconds | None = Field(None, description="It must be back this long before it is over.")
@@ -175,7 +181,7 @@ class LevelCondition(Strict):
                 raise problem("`until` is higher than `above`", "it must be at most the same")
             if self.below is not None and self.until < threshold:
                 raise problem("`until` is lower than `below`", "it must be at least the same")
-        if self.level in ("contraction-level", "alpha-level"):
+        if self.level in ("contraction-level", "alpha-level", "drowsiness-level"):
             if (self.above is not None and threshold >= 1) or threshold < 0:
                 raise problem(
                     f"{self.level} goes from 0 to 1 and never gets there: the rule could never fire",

@@ -222,6 +222,10 @@ class Daemon:
         for name, info in infos.items():
             channels = ", ".join(f"{channel.name} ({channel.kind})" for channel in info.channels)
             log.info("source%s: %s at %g Hz", f" {name}" if name else "", channels, info.rate)
+        for caution in sorted(
+            {b.type.caution for chain in self._pipeline.chains.values() for b in chain.bindings} - {""}
+        ):
+            log.warning("%s", caution)
         log.info("keystrokes are %s", "only shown (dry run)" if self._dry_run else self.state.value)
         self._started = time.monotonic()
         self._alignment = Alignment(self._started)

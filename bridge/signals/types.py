@@ -42,7 +42,13 @@ EVENT_KINDS: tuple[str, ...] = (
     "fit-lost",
     "fit-back",
 )
-LEVEL_KINDS: tuple[str, ...] = ("contraction-level", "gaze-angle", "heart-rate", "alpha-level")
+LEVEL_KINDS: tuple[str, ...] = (
+    "contraction-level",
+    "gaze-angle",
+    "heart-rate",
+    "alpha-level",
+    "drowsiness-level",
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,6 +110,23 @@ def test_heartbeats_need_rest_only(data_dir: Path, tmp_path: Path) -> None:
     assert evidence.levels["rate"] == pytest.approx(75.8, abs=3)
 
 
+def test_drowsiness_needs_rest_only(data_dir: Path, tmp_path: Path) -> None:
+    """On the real blinks recording as a whole: the baseline is the mean of its blinks' durations."""
+    out = tmp_path / "rested.yaml"
+    cues = tmp_path / "cues.csv"
+    cues.write_text("onset,duration,label\n5.0,60.0,step rest\n", encoding="utf-8")
+    result = run(
+        "--detector", "drowsiness", "--replay", data_dir / "eog" / "blinks-200hz.csv", "--reference", cues,
+        "--profile", out, "--json",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    part = load_profile(out.read_text(encoding="utf-8")).detectors["drowsiness"]
+    # 17 blinks a minute at rest (Bentivoglio 1997); this person blinks more.
+    assert 15 < part.evidence.levels["blinks a minute"] < 45
+    assert 0.05 < part.settings["rested_duration_s"] < 0.3
+    assert run("--show", out).exit_code == 0
+
+
 def _failing(held: Path, tmp_path: Path, *arguments: object, cues: Path | None = None) -> Result:
     """Run where a good profile stands already; it must stand unchanged afterwards."""
     out = tmp_path / "old.yaml"

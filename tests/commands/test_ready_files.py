@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -14,6 +16,10 @@ from bridge.commands.new import command as new
 from bridge.commands.ready_files import ready_files
 from bridge.commands.run import command as run
 from bridge.rules.loader import load
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "detectors"))
+
+from test_drowsiness import RATE_HZ, lids
 
 READY = ready_files()
 SECONDS = 62  # the person does everything once in 20 s
@@ -33,7 +39,8 @@ def test_it_is_valid_and_explains_itself(name: str) -> None:
     assert max(map(len, text.splitlines())) <= 120
 
 
-@pytest.mark.parametrize("name", [name for name in READY if name != "demo"])
+# The synthetic person never gets sleepy: that file has a test of its own.
+@pytest.mark.parametrize("name", [name for name in READY if name not in ("demo", "drowsiness-notice")])
 def test_every_rule_fires_with_the_synthetic_person(name: str, tmp_path: Path) -> None:
     """The file as it is, but for its source: the person has channels of the same names."""
     text = READY[name].read_text(encoding="utf-8")
@@ -59,6 +66,30 @@ def test_every_rule_fires_with_the_synthetic_person(name: str, tmp_path: Path) -
     downs = Counter(line["rule"] for line in lines if "down" in line.get("action", {}))
     ups = Counter(line["rule"] for line in lines if "up" in line.get("action", {}))
     assert downs == ups, "what goes down comes up"
+
+
+def test_the_drowsiness_notice_comes_and_goes(tmp_path: Path) -> None:
+    """With the model of a person who gets sleepy and wakes up (tests/detectors/test_drowsiness.py)."""
+    rested = [(float(t), 0.15) for t in np.arange(2.0, 90.0, 3.5)]
+    sleepy = [(float(t), 0.32) for t in np.arange(92.0, 180.0, 5.0)]
+    awake = [(float(t), 0.15) for t in np.arange(182.0, 290.0, 3.5)]
+    nods = [(float(t), float(t) + 1.8) for t in np.arange(95.0, 175.0, 10.0)]
+    x = lids(rested + sleepy + awake, 290.0, nods)
+    recording = tmp_path / "desk.csv"
+    times = np.arange(len(x)) / RATE_HZ
+    np.savetxt(recording, np.column_stack((times, x[:, 0])), "%.4f", ",", header="time,vertical", comments="")
+    options = [str(READY["drowsiness-notice"]), "--replay", str(recording), "--fast", "--dry-run", "--json"]
+    done = CliRunner().invoke(run, options, standalone_mode=False)
+    assert done.exception is None, done.output
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    told = [
+        (line["rule"], next(iter(line["action"])))
+        for line in lines
+        if "action" in line and line["rule"] != "drowsiness-level"
+    ]
+    assert told == [("Sleepy", "note"), ("Sleepy", "publish"), ("Awake", "publish")]
+    assert sum(line.get("rule") == "drowsiness-level" for line in lines) >= 20
+    assert "not a safety device" in done.stderr
 
 
 def test_there_are_enough_and_new_copies_them(tmp_path: Path) -> None:

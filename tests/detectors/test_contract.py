@@ -42,8 +42,16 @@ def channels(kind: ChannelKind, count: int = 1) -> list[Channel]:
     return [Channel(f"c{number}", kind, "uV") for number in range(count)]
 
 
+# What watches a minute would say too little in the seconds of this suite.
+_SOON = {"rested_duration_s": 0.08, "start_level": 0.3, "end_level": 0.2}
+SETTINGS: dict[tuple[str, str], dict[str, object]] = {
+    ("drowsiness", "eeg"): {"window_s": 10.0, **_SOON},
+    ("drowsiness", "eog-vertical"): {"window_s": 6.0, **_SOON},
+}
+
+
 def create(type_: DetectorType, kind: ChannelKind, count: int = 1, rate_hz: float = RATE_HZ) -> Detector:
-    return type_.create("under-test", channels(kind, count), rate_hz, {})
+    return type_.create("under-test", channels(kind, count), rate_hz, SETTINGS.get((type_.name, kind), {}))
 
 
 def lively(kind: ChannelKind, seconds: float = 40.0, rate_hz: float = RATE_HZ, count: int = 1) -> Samples:

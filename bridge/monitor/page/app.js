@@ -33,6 +33,11 @@ function heard(message) {
     calibrate.layout(message);
     happened.clear();
     $("levels").replaceChildren();
+    $("cautions").replaceChildren(...message.cautions.map((text) => {
+      const item = document.createElement("li");
+      item.textContent = `${text[0].toUpperCase()}${text.slice(1)}.`;
+      return item;
+    }));
     $("source").textContent = message.streams.map((s) => [s.name, `${s.channels.length} ${s.channels.length === 1 ? "channel" : "channels"} at ${s.rate_hz} Hz`].filter(Boolean).join(": ")).join(" · ") || "no source yet";
   } else if (message.type === "now" && hello) {
     state = message.ended ? "ended" : message.state;
