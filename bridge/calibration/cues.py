@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-StepName = Literal["rest", "act", "twice", "maximum", "everyday", "verify"]
+StepName = Literal["rest", "closed", "act", "twice", "maximum", "everyday", "verify"]
 
 ACTS = 10  # cued acts of a kind
 # WCAG 2.2, 2.3.1: nothing flashes more than three times in a second.
@@ -22,6 +22,7 @@ FLASHES_PER_S = 3.0
 PAUSE_S = 3.0  # between two steps
 _LEAD_IN_S = 2.0
 _REST_S = 20.0
+_CLOSED_S = 25.0
 _LONG_REST_S = 60.0  # for what is counted by the minute
 _EVERYDAY_EACH_S = 12.0
 _VERIFY_ACTS = 5
@@ -38,9 +39,9 @@ EVERYDAY: tuple[tuple[str, str], ...] = (
     ("read", "Read the text on your screen or a page, silently"),
     ("swallow", "Swallow, yawn, touch your face, change your posture"),
 )
-CALIBRATED: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat", "drowsiness")
+CALIBRATED: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat", "drowsiness", "alpha")
 # Nothing is done on cue for these.
-RESTING = ("heartbeat", "drowsiness")
+RESTING = ("heartbeat", "drowsiness", "alpha")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,10 @@ def plan(detectors: Sequence[str], *, seed: int = 0, acts: int = ACTS) -> tuple[
     random = np.random.default_rng(seed)
     rest_s = _LONG_REST_S if "drowsiness" in detectors else _REST_S
     steps = [Step("rest", "", "Sit still, look straight ahead, blink as you need to", rest_s)]
+    if "alpha" in detectors:
+        opening = Cue(_CLOSED_S, "do open the eyes", "OPEN your eyes")
+        words = "Close your eyes and sit still until you are told to open them"
+        steps.append(Step("closed", "", words, _CLOSED_S + 1.0, (opening,)))
     for name in detectors:
         steps.extend(_acting(name, acts, random))
     active = [name for name in detectors if name not in RESTING]

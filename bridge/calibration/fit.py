@@ -13,6 +13,7 @@ from bridge.calibration.evidence import Counts, Evidence, Fitted, Prediction, Tr
 from bridge.calibration.heart import fit_heartbeat
 from bridge.calibration.labels import LabelError, Labels
 from bridge.calibration.proposal import cannot_tell, proposals
+from bridge.calibration.rhythm import fit_alpha
 from bridge.calibration.separation import area_under_curve, d_prime
 from bridge.calibration.trials import Run, Runner, Trial, chance_of, judge, pair
 from bridge.calibration.tuning import TUNINGS, Ladder, Measured, starts
@@ -51,6 +52,8 @@ def fit(
     """
     if detector == "heartbeat":
         return fit_heartbeat(run, labels)
+    if detector == "alpha":
+        return fit_alpha(run, labels)
     if detector not in TUNINGS:
         raise LabelError(
             f"there is no calibration for {detector!r}; there is for: {', '.join(TUNINGS)}, heartbeat"

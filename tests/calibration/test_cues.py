@@ -112,8 +112,8 @@ def test_go_ends_the_pause() -> None:
 
 
 def test_wrong_asks_are_refused() -> None:
-    with pytest.raises(ValueError, match="no calibration for 'alpha'"):
-        plan(["alpha"])
+    with pytest.raises(ValueError, match="no calibration for 'sleep'"):
+        plan(["sleep"])
     with pytest.raises(ValueError, match="at least three"):
         plan(["blink"], acts=2)
     with pytest.raises(ValueError, match="faster than planned"):

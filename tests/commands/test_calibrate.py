@@ -172,7 +172,7 @@ def test_few_cues_overwrite_nothing(made: tuple[Result, Path], held: Path, tmp_p
     [
         (["--show", "none.yaml"], "cannot be read"),
         ([], "--detector"),
-        (["--detector", "alpha"], "no calibration for 'alpha'"),
+        (["--detector", "sleep"], "no calibration for 'sleep'"),
         (["--detector", "blink", "--reference", "x.csv"], "--reference belongs to --replay"),
         (["--detector", "blink", "--replay", "none.csv"], "no such file"),
         (["--detector", "blink", "--cost", "0"], "--cost"),

@@ -71,6 +71,8 @@ def lively(kind: ChannelKind, seconds: float = 40.0, rate_hz: float = RATE_HZ, c
                 x += 220 * np.exp(-0.5 * ((t - blink) / 0.07) ** 2)
             if kind == "eog-vertical":
                 x += 200 * ((t % 12) > 9)
+            else:
+                x += 12 * np.sin(2 * np.pi * 10 * t) * ((t % 6) > 4)
         elif kind == "eog-horizontal":
             x += 250 * np.sign(np.sin(2 * np.pi * t / 4.4)) * (np.abs(np.sin(2 * np.pi * t / 4.4)) > 0.5)
         elif kind == "emg":

@@ -174,7 +174,7 @@ def test_nobody_who_acts_gives_no_profile(tmp_path: Path) -> None:
 def test_what_cannot_be_calibrated_here_is_told(tmp_path: Path) -> None:
     async def scenario() -> None:
         async with bench(tmp_path).running() as own:
-            assert own.desk.state()["detectors"] == ["blink", "gaze"]
+            assert own.desk.state()["detectors"] == ["blink", "gaze", "drowsiness"]
             with pytest.raises(ValueError, match="no source carries"):
                 own.desk.start(["contraction"], few=False, force=False, slower=1.0)
             with pytest.raises(ValueError, match="at least one"):

@@ -1,0 +1,223 @@
+"""The eyes-closed rhythm: power round 10 Hz over the back of the head that rises when the eyes close.
+
+The band of a person's own peak (8 to 12 Hz without a calibration) is compared with its neighbours below and
+above, as densities: their geometric mean is what a spectrum that falls evenly would have between them, so
+neither the amplifier's gain nor the background's strength matters. Band powers are squares of causally
+filtered signal, averaged with a time constant of a second; several electrodes are averaged as logarithms.
+Blinks and slow waves raise the lower neighbour, muscles the upper one: both hide the rhythm, neither makes
+one.
+
+Best on O1 and O2; frontal electrodes show less of it, and some people show hardly any (common practice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import log
+from typing import Any, Literal
+
+import numpy as np
+
+from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
+from bridge.signals.filters import CausalFilter, design_band
+from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
+
+HALF_WIDTH_HZ = 2.0
+BELOW_HZ = (-5.0, -3.0)  # the neighbours, from the peak
+ABOVE_HZ = (4.0, 8.0)
+AVERAGE_S = 1.0
+SETTLE_S = 3.0  # three time constants
+LEVEL_EVERY_S = 0.1
+FULL = log(8.0)  # a contrast of 8 is level 1
+_SENSIBLE = 1e12
+_LEAST = 1e-18
+
+
+@dataclass(frozen=True, slots=True)
+class AlphaSettings:
+    """``peak_hz``: this person's own peak. ``start_contrast``, ``end_contrast``: density of the band over its
+    neighbours' geometric mean at which the rhythm begins and is over, for ``lasting_s``.
+    """
+
+    peak_hz: float = 10.0
+    start_contrast: float = 2.5
+    end_contrast: float = 1.7
+    lasting_s: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not 7 <= self.peak_hz <= 14:
+            raise SettingsError("peak_hz must lie between 7 and 14 Hz")
+        if not 0 < self.end_contrast < self.start_contrast < 1000:
+            raise SettingsError("must be: 0 < end_contrast < start_contrast")
+        if not 0 <= self.lasting_s <= 10:
+            raise SettingsError("lasting_s must lie between 0 and 10 s")
+
+
+class BandDensity:
+    """Mean square of a band a hertz, one value a sample, causal."""
+
+    def __init__(self, rate_hz: float, low_hz: float, high_hz: float) -> None:
+        """Raises SamplingRateError where the band is not below half the sampling rate."""
+        self._band = CausalFilter(design_band(rate_hz, low_hz, high_hz))
+        keep = float(np.exp(-1 / (AVERAGE_S * rate_hz)))
+        self._mean = CausalFilter(np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]]))
+        self._width_hz = high_hz - low_hz
+
+    def reset(self) -> None:
+        self._band.reset()
+        self._mean.reset()
+
+    def process(self, x: Samples) -> Samples:
+        y = self._band.process(x)
+        return self._mean.process(y * y) / self._width_hz
+
+
+class AlphaDetector:
+    """See the module's text; the contract is ``bridge.detectors.protocol.Detector``.
+
+    An event's values: ``contrast``. ``onset`` is when the contrast first passed the threshold; the averaging
+    lets it pass about a second after the eyes close.
+    """
+
+    def __init__(
+        self, name: str, channels: Sequence[Channel], rate_hz: float, settings: AlphaSettings
+    ) -> None:
+        """Raises SamplingRateError where the rate does not carry the upper neighbour."""
+        self.name = name
+        self.rate_hz = float(rate_hz)
+        self._settings = settings
+        self._channel = "+".join(channel.name for channel in channels)
+        peak = settings.peak_hz
+        bands = (
+            (peak - HALF_WIDTH_HZ, peak + HALF_WIDTH_HZ),
+            (peak + BELOW_HZ[0], peak + BELOW_HZ[1]),
+            (peak + ABOVE_HZ[0], peak + ABOVE_HZ[1]),
+        )
+        self._leads = [[BandDensity(rate_hz, *band) for band in bands] for _ in channels]
+        self._lasting = max(1, round(settings.lasting_s * rate_hz))
+        self._settle = round(SETTLE_S * rate_hz)
+        self._every = max(1, round(LEVEL_EVERY_S * rate_hz))
+        self._trace: Trace | None = None
+        self.reset()
+
+    @property
+    def settings(self) -> AlphaSettings:
+        return self._settings
+
+    @property
+    def trace(self) -> Trace | None:
+        """The contrast's logarithm with the two thresholds."""
+        return self._trace
+
+    def reset(self) -> None:
+        self._expected: int | None = None
+        self._trace = None
+        self._open = False
+        self._restart()
+
+    def _restart(self) -> None:
+        for lead in self._leads:
+            for band in lead:
+                band.reset()
+        self._seen = 0
+        self._since: int | None = None
+
+    def process(self, block: Block) -> list[Detection]:
+        out: list[Detection] = []
+        if len(block) == 0:
+            return out
+        view = np.full(len(block), np.nan)
+        sound = np.asarray((np.abs(block.samples) < _SENSIBLE).all(axis=1))
+        bounds = [0, *(np.flatnonzero(np.diff(sound)) + 1).tolist(), len(block)]
+        for start, stop in pairwise(bounds):
+            first = block.first + start
+            if self._expected is not None and (first != self._expected or not sound[start]):
+                out.extend(self._end(first))
+                self._restart()
+                self._expected = None
+            if not sound[start]:
+                continue
+            view[start:stop] = self._run(block.samples[start:stop], first, out)
+            self._expected = block.first + stop
+        limits = [np.full(len(block), log(value)) for value in self._limits]
+        self._trace = Trace(block.first, view, limits[0], limits[1])
+        return out
+
+    @property
+    def _limits(self) -> tuple[float, float]:
+        return self._settings.start_contrast, self._settings.end_contrast
+
+    def flush(self) -> list[Detection]:
+        return [] if self._expected is None else self._end(self._expected - 1)
+
+    def _run(self, samples: Samples, first: int, out: list[Detection]) -> Samples:
+        total = np.zeros(len(samples))
+        known = np.zeros(len(samples))
+        for column, lead in enumerate(self._leads):
+            x = np.ascontiguousarray(samples[:, column])
+            band, below, above = (density.process(x) for density in lead)
+            there = (band > _LEAST) & (below > _LEAST) & (above > _LEAST)
+            safe = [np.where(there, values, 1.0) for values in (band, below, above)]
+            total += np.where(there, np.log(safe[0]) - 0.5 * (np.log(safe[1]) + np.log(safe[2])), 0.0)
+            known += there
+        contrast = np.where(known > 0, total / np.maximum(known, 1), np.nan)
+        start, end = (log(value) for value in self._limits)
+        for offset, value in enumerate(contrast.tolist()):
+            self._seen += 1
+            index = first + offset
+            if self._seen < self._settle or value != value:
+                contrast[offset] = np.nan
+                continue
+            if index % self._every == 0:
+                share = min(1.0, max(0.0, value / FULL))
+                out.append(Level("alpha-level", index / self.rate_hz, share, self._channel, self.name))
+            beyond = value < end if self._open else value > start
+            if not beyond:
+                self._since = None
+                continue
+            if self._since is None:
+                self._since = index
+            if index - self._since + 1 >= self._lasting:
+                self._open = not self._open
+                out.append(self._event("start" if self._open else "end", self._since, index, value))
+                self._since = None
+        return contrast
+
+    def _end(self, index: int) -> list[Detection]:
+        """The signal is gone, which is known at ``index``: what is open ends with the last sample."""
+        if not self._open:
+            return []
+        self._open = False
+        assert self._expected is not None
+        return [self._event("end", min(self._expected - 1, index), index, 0.0)]
+
+    def _event(self, edge: Literal["start", "end"], onset: int, index: int, contrast: float) -> Event:
+        start = log(self._settings.start_contrast)
+        confidence = min(1.0, 0.5 + abs(contrast - start) / FULL)
+        values = {"contrast": float(np.exp(min(contrast, 50.0)))}
+        rate_hz = self.rate_hz
+        return Event(
+            "alpha", edge, onset / rate_hz, index / rate_hz, self._channel, values, confidence, self.name
+        )
+
+
+def create(name: str, channels: Sequence[Channel], rate_hz: float, settings: Mapping[str, Any]) -> Detector:
+    """An eyes-closed rhythm detector. Raises SettingsError, or SamplingRateError below 36 Hz."""
+    return AlphaDetector(name, channels, rate_hz, settings_from(AlphaSettings, settings))
+
+
+TYPE = DetectorType(
+    name="alpha",
+    kinds=("eeg",),
+    events=("alpha",),
+    levels=("alpha-level",),
+    many_channels=True,
+    latency_s=0.6,
+    version=1,
+    settings=AlphaSettings,
+    create=create,
+    filters="band-passes round the peak and beside it, squares averaged over a second",
+    most_in_10_s=10,
+)
