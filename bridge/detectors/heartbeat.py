@@ -93,7 +93,8 @@ class HeartbeatDetector:
     An event's values: ``rate`` (1/min, 60000 over the mean of the last ``averaged`` RR intervals), ``rr_ms``
     (the interval that this beat ends; not there on the first beat after a gap), ``amplitude`` (height of R
     within 3-35 Hz, in the channel's unit) and, once a minute has passed, ``sdnn_ms``, ``rmssd_ms``, ``pnn50``
-    of the last minute. ``confidence`` is the beat's likeness to those before it. Beats found by search-back
+    of the last minute. The level ``heart-variability`` is that RMSSD (ms). ``confidence`` is the beat's
+    likeness to those before it. Beats found by search-back
     say so in ``note`` and come later than the declared latency.
     """
 
@@ -427,6 +428,8 @@ class HeartbeatDetector:
             )
         )
         found.append(Level("heart-rate", decided_s, rate, self._channel, self.name))
+        if figures is not None:
+            found.append(Level("heart-variability", decided_s, figures.rmssd_ms, self._channel, self.name))
 
 
 def _likenesses(shapes: Sequence[Samples]) -> list[float]:
@@ -451,7 +454,7 @@ TYPE = DetectorType(
     name="heartbeat",
     kinds=("ecg",),
     events=("heartbeat",),
-    levels=("heart-rate",),
+    levels=("heart-rate", "heart-variability"),
     many_channels=False,
     latency_s=1.9,  # by search-back; else below 0.4
     version=1,

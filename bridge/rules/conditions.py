@@ -20,6 +20,7 @@ HYSTERESIS = {
     "contraction-level": 0.05,
     "gaze-angle": 1.0,
     "heart-rate": 3.0,
+    "heart-variability": 5.0,
     "alpha-level": 0.05,
     "drowsiness-level": 0.05,
 }
@@ -165,7 +166,8 @@ class LevelCondition(Strict):
     until: Number | None = Field(
         None,
         description="Where it is over again (hysteresis); if not given, back by 0.05 for contraction-level, "
-        "alpha-level and drowsiness-level, 1 degree for gaze-angle, 3 a minute for heart-rate.",
+        "alpha-level and drowsiness-level, 1 degree for gaze-angle, 3 a minute for heart-rate, "
+        "5 ms for heart-variability.",
     )
     lasting: Seconds | None = Field(None, description="It must stay there this long first.")
     release: Seconds | None = Field(None, description="It must be back this long before it is over.")

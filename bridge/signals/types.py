@@ -46,6 +46,7 @@ LEVEL_KINDS: tuple[str, ...] = (
     "contraction-level",
     "gaze-angle",
     "heart-rate",
+    "heart-variability",
     "alpha-level",
     "drowsiness-level",
 )

@@ -22,7 +22,7 @@ from tests.components import end, until
 from tests.monitor.browser import chromium
 
 DEMOS = Path(__file__).resolve().parents[2] / "demos"
-PAGES = ("slides", "fireflies", "typing")
+PAGES = ("slides", "fireflies", "typing", "breathing")
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 
 
@@ -111,6 +111,38 @@ def test_fireflies_are_caught_by_looking_and_clenching() -> None:
         assert await page.text_content("#start") == "Start"
 
     on_page("fireflies", check, reduced_motion="reduce")
+
+
+def test_breathing_shows_the_hearts_answer() -> None:
+    """Rates and their swing against numpy, on beats whose rate swings by 10 a minute with six breaths a minute."""
+    beats, time_s = [], 0.0
+    while time_s < 45:
+        beats.append(time_s)
+        time_s += 60 / (70 + 5 * math.sin(2 * math.pi * time_s / 10))
+    rates = np.column_stack((beats[1:], 60 / np.diff(beats)))
+    whole = [
+        rates[(rates[:, 0] >= begin) & (rates[:, 0] < begin + 10), 1]
+        for begin in np.arange(rates[0, 0], rates[-1, 0] - 10, 10)
+    ]
+    swing = float(np.mean([np.ptp(own) for own in whole]))
+
+    async def check(page: Page) -> None:
+        told = await page.evaluate(f"figures.rates({beats})")
+        assert np.allclose(told, rates)
+        assert await page.evaluate(
+            f"figures.swing(figures.rates({beats}), {rates[0, 0]}, 10)"
+        ) == pytest.approx(swing)
+        assert 9 < swing < 10.5
+        await page.click("#start")
+        assert "Breathe in" in (await page.text_content("#word") or "")
+        for _ in range(4):
+            await page.keyboard.press("b")
+            await asyncio.sleep(0.5)
+        assert "Heart rate" in (await page.text_content("#figures") or "")
+        moving = await page.evaluate("document.getAnimations().length")
+        assert moving == 0
+
+    on_page("breathing", check, reduced_motion="reduce")
 
 
 # -- typing -------------------------------------------------------------------------------------------

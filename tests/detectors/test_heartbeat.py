@@ -349,7 +349,10 @@ def test_a_gap_gives_no_interval_across_it() -> None:
 def test_levels_and_variability_come_with_the_beats() -> None:
     found = detect(heart(60, 130.0, 250.0)[0], 250.0)
     beats = beats_of(found)
-    levels = [item for item in found if isinstance(item, Level)]
+    all_levels = [item for item in found if isinstance(item, Level)]
+    levels = [level for level in all_levels if level.kind == "heart-rate"]
+    variability = [level.value for level in all_levels if level.kind == "heart-variability"]
+    assert variability == [beat.values["rmssd_ms"] for beat in beats if "rmssd_ms" in beat.values]
     assert [level.value for level in levels] == [beat.values["rate"] for beat in beats]
     assert [level.time for level in levels] == [beat.decided for beat in beats]
     early = [beat for beat in beats if beat.onset < 60]
