@@ -1,8 +1,7 @@
 """Causal filters that carry their state from block to block.
 
 Every filter is seeded from the first sample it sees, as if that value had stood there for ever, so what
-comes out does not depend on how the signal was cut into blocks. Coefficients come from ``scipy.signal``,
-imported when a filter is designed.
+comes out does not depend on how the signal was cut into blocks.
 """
 
 from __future__ import annotations
@@ -11,10 +10,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from bridge.signals.butterworth import band_sections, notch_section, steady_state
+from bridge.signals.sections import run_sections
 from bridge.signals.types import Samples
-
-# Measured: one call of scipy's sosfilt costs as much as about 60 plain-Python section steps.
-_SCALAR_STEPS = 60
 
 
 class SamplingRateError(ValueError):
@@ -34,10 +32,9 @@ def design_band(
 
     ``low_hz`` alone makes a high-pass, ``high_hz`` alone a low-pass, both a band-pass. A notch that lies
     above 0.45 of the sampling rate is left out: nothing of it can be in the signal unaliased.
-    Raises SamplingRateError when an edge is not below half the sampling rate, or nothing is asked for.
+    ``order`` is even. Raises SamplingRateError when an edge is not below half the sampling rate, or nothing
+    is asked for.
     """
-    from scipy import signal
-
     nyquist_hz = rate_hz / 2
     for edge_hz in (low_hz, high_hz):
         if edge_hz is not None and not 0 < edge_hz < nyquist_hz:
@@ -46,19 +43,13 @@ def design_band(
                 f"not {rate_hz:g} Hz"
             )
 
+    if low_hz is not None and high_hz is not None and low_hz >= high_hz:
+        raise SamplingRateError(f"a band from {low_hz:g} to {high_hz:g} Hz is empty at {rate_hz:g} Hz")
     sections = []
-    if low_hz is not None and high_hz is not None:
-        if low_hz >= high_hz:
-            raise SamplingRateError(f"a band from {low_hz:g} to {high_hz:g} Hz is empty at {rate_hz:g} Hz")
-        sections.append(signal.butter(order, [low_hz, high_hz], "bandpass", fs=rate_hz, output="sos"))
-    elif low_hz is not None:
-        sections.append(signal.butter(order, low_hz, "highpass", fs=rate_hz, output="sos"))
-    elif high_hz is not None:
-        sections.append(signal.butter(order, high_hz, "lowpass", fs=rate_hz, output="sos"))
+    if low_hz is not None or high_hz is not None:
+        sections.append(band_sections(order, rate_hz, low_hz, high_hz))
     sections.extend(
-        signal.tf2sos(*signal.iirnotch(mains_hz, notch_quality, fs=rate_hz))
-        for mains_hz in notch_hz
-        if mains_hz < 0.45 * rate_hz
+        notch_section(mains_hz, notch_quality, rate_hz) for mains_hz in notch_hz if mains_hz < 0.45 * rate_hz
     )
     if not sections:
         raise SamplingRateError("a filter needs a band edge or a notch below half the sampling rate")
@@ -66,19 +57,13 @@ def design_band(
 
 
 class CausalFilter:
-    """A cascade of second-order sections over one channel, transposed direct form II.
-
-    Short blocks run in plain Python, long ones through ``scipy.signal.sosfilt``: the same arithmetic in the
-    same order.
-    """
+    """A cascade of second-order sections over one channel, transposed direct form II."""
 
     def __init__(self, sos: Samples) -> None:
-        from scipy import signal
-
         self._sos = np.ascontiguousarray(sos, dtype=np.float64)
-        self._sections = [(b0, b1, b2, a1, a2) for b0, b1, b2, _, a1, a2 in self._sos.tolist()]
-        self._steady: Samples = signal.sosfilt_zi(self._sos)
-        self._state: list[list[float]] | None = None
+        self._steady = steady_state(self._sos)
+        self._state: Samples | None = None
+        self._one: Samples = np.zeros((1, 1))
 
     def reset(self) -> None:
         """Forget the past: the next sample seeds the filter."""
@@ -86,26 +71,19 @@ class CausalFilter:
 
     def process(self, x: Samples) -> Samples:
         """Filter the next samples, shape (n,); returns as many."""
-        if x.shape[0] == 0:
-            return x.astype(np.float64)
+        y = np.array(x, dtype=np.float64, order="C")
+        if y.shape[0] == 0:
+            return y
         if self._state is None:
-            self._state = (self._steady * float(x[0])).tolist()
-        if x.shape[0] * len(self._sections) > _SCALAR_STEPS:
-            from scipy import signal
-
-            y, state = signal.sosfilt(self._sos, x, zi=np.asarray(self._state))
-            self._state = state.tolist()
-            return np.asarray(y, dtype=np.float64)
-        return np.array([self.step(value) for value in x.tolist()], dtype=np.float64)
+            self._state = (self._steady * float(y[0]))[np.newaxis]
+        run_sections(self._sos, y.reshape(1, -1), self._state)
+        return y
 
     def step(self, value: float) -> float:
         """Filter one sample."""
-        state = self._state
-        if state is None:
-            state = self._state = (self._steady * value).tolist()
-        for (b0, b1, b2, a1, a2), z in zip(self._sections, state, strict=True):
-            y = b0 * value + z[0]
-            z[0] = b1 * value - a1 * y + z[1]
-            z[1] = b2 * value - a2 * y
-            value = y
-        return value
+        if self._state is None:
+            self._state = (self._steady * value)[np.newaxis]
+        one = self._one
+        one[0, 0] = value
+        run_sections(self._sos, one, self._state)
+        return one.item()

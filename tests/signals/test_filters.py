@@ -51,7 +51,8 @@ def test_it_is_what_scipy_gives_when_seeded_alike(name: str) -> None:
     sos = DESIGNS[name]
     x = np.random.default_rng(2).normal(1000, 10, 500)
     expected, _ = signal.sosfilt(sos, x, zi=signal.sosfilt_zi(sos) * x[0])
-    np.testing.assert_array_equal(CausalFilter(sos).process(x), expected)
+    # Not to the bit: the seed is worked out by another formula than scipy's, the run is the same.
+    np.testing.assert_allclose(CausalFilter(sos).process(x), expected, rtol=1e-12, atol=1e-9)
 
 
 @pytest.mark.parametrize("offset", [0.0, 1.0, -32768.0, 4e5])
