@@ -249,12 +249,27 @@ def test_one_switch_scans_by_itself_takes_back_and_asks_for_acceptance() -> None
 
 # -- from an event to the page -----------------------------------------------------------------------
 
-RULES = """
+HEAD = """
 version: 1
-source: {type: synthetic, seed: 2, channels: [{name: forehead, kind: eeg}]}
+source: {type: synthetic, seed: 2, channels: [{name: forehead, kind: eeg}, {name: horizontal, kind: eog-horizontal}, {name: forearm, kind: emg}]}
 outputs: {keys: {type: keystrokes}}
 rules:
-  - {name: Next, when: {event: blink, deliberate: true}, then: {press: PageDown}, cooldown: 1 s}
+"""
+BLINK = "when: {event: blink, deliberate: true}"
+# page: (its title, a button to begin with, the rules, what shows that an event has reached it)
+ENDS = {
+    "slides": ("Slides to turn", "", f"  - {{name: A, {BLINK}, then: {{press: PageDown}}, cooldown: 1 s}}\n", "document.querySelector('#where').textContent.includes('Slide 2 of 6')"),
+    "fireflies": ("Fireflies: glance and clench", "#start", "  - {name: L, when: {event: looking-left}, then: {hold: ArrowLeft}}\n  - {name: C, when: {event: contraction}, then: {press: Space}}\n", "window.seen?.has('lane') && window.seen?.has('lid')"),
+    "typing": ("Typing with one switch or two", "#begin", f"  - {{name: A, {BLINK}, then: {{press: Space}}, cooldown: 1 s}}\n", "document.querySelectorAll('.key.here').length === 1"),
+}  # fmt: skip
+# Notes what the game's line of words has said.
+NOTE = """
+  window.seen = new Set();
+  new MutationObserver(() => {
+    const words = document.querySelector('#said').textContent;
+    if (words.startsWith('Jar in lane')) window.seen.add('lane');
+    if (words.startsWith('Nothing in') || words === 'Caught') window.seen.add('lid');
+  }).observe(document.querySelector('#said'), { childList: true, characterData: true, subtree: true });
 """
 
 
@@ -264,10 +279,14 @@ def screen() -> Iterator[components.XServer]:
         yield server
 
 
-def test_a_blink_turns_a_real_page(screen: components.XServer, tmp_path: Path) -> None:
-    """The synthetic person blinks on purpose, the guard presses PageDown, a browser on that screen turns."""
+@pytest.mark.parametrize("name", ENDS)
+def test_what_the_synthetic_person_does_moves_a_real_page(
+    screen: components.XServer, tmp_path: Path, name: str
+) -> None:
+    """It blinks on purpose, glances and clenches; the guard presses keys; a browser on that screen obeys."""
+    title, button, rules_text, sign = ENDS[name]
     rules = tmp_path / "rules.yaml"
-    rules.write_text(RULES, encoding="utf-8")
+    rules.write_text(HEAD + rules_text, encoding="utf-8")
     environment = {**screen.environment, "XDG_RUNTIME_DIR": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)}
 
     async def main() -> None:
@@ -276,10 +295,10 @@ def test_a_blink_turns_a_real_page(screen: components.XServer, tmp_path: Path) -
                 executable_path=chromium(), headless=False, env={**os.environ, **environment}
             )
             page = await browser.new_page()
-            await page.goto(address("slides"))
+            await page.goto(address(name))
             await page.bring_to_front()
             # No window manager here gives the focus away: put it on the browser's window.
-            search = ["xdotool", "search", "--name", "Slides to turn - "]
+            search = ["xdotool", "search", "--name", f"{title} - "]
 
             def window() -> str:
                 return subprocess.run(search, env=environment, capture_output=True, text=True).stdout.strip()
@@ -287,16 +306,22 @@ def test_a_blink_turns_a_real_page(screen: components.XServer, tmp_path: Path) -
             await asyncio.to_thread(until, window, "the browser's window")
             focus = ["xdotool", "windowfocus", "--sync", window().splitlines()[0]]
             subprocess.run(focus, env=environment, check=True, timeout=10)
+            if button:
+                if name == "fireflies":
+                    await page.evaluate(NOTE)
+                await page.click(button)
+                # A button that has the focus would take the blank for itself.
+                await page.evaluate("document.activeElement.blur()")
             daemon = subprocess.Popen(
                 [sys.executable, "-m", "bridge", "run", str(rules), "--armed", "--no-monitor"],
                 env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
             )  # fmt: skip
             try:
-                for _ in range(400):
-                    if "Slide 2 of 6" in (await page.text_content("#where") or ""):
+                for _ in range(500):
+                    if await page.evaluate(sign):
                         break
                     await asyncio.sleep(0.05)
-                assert "Slide 2 of 6" in (await page.text_content("#where") or "")
+                assert await page.evaluate(sign)
             finally:
                 end(daemon, signal.SIGTERM)
                 await browser.close()
