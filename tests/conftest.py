@@ -14,7 +14,7 @@ settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
 
 # Tests here hold real components to deadlines of safety: they run alone, the others on every processor.
-_LIVE = ("outputs", "service", "monitor", "firmware", "demos", "test_end_to_end.py", "test_signal_loss.py")
+_LIVE = ("outputs", "service", "monitor", "firmware", "test_end_to_end.py", "test_signal_loss.py")
 _TESTS = Path(__file__).parent
 
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
