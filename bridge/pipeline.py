@@ -223,7 +223,7 @@ class DetectionChain:
             found.extend(self._process_with_mutes(block, changes))
         else:
             for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
-                part = block if view is None else replace(block, samples=block.samples[:, view])
+                part = block if view is None else Block(block.samples[:, view], block.first, block.received)
                 found.extend(self._gated(number, detector.process(part), part.end))
         if len(found) > 1:
             found.sort(key=moment)

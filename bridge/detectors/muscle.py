@@ -41,7 +41,7 @@ class _Steps:
 
     def __init__(self, width: int, rate_hz: float) -> None:
         self.smallest: Samples = np.full(width, np.inf)
-        self._still_samples = round(STILL_S * rate_hz)
+        self.still_samples = round(STILL_S * rate_hz)
         self.reset()
 
     def reset(self) -> None:
@@ -64,8 +64,23 @@ class _Steps:
         self._run = int(unmoved[-1])
         return steps, unmoved.astype(np.float64)
 
+    def step(self, values: list[float]) -> tuple[list[float], int]:
+        """The same for one row of samples, in plain Python: a board sends one or two at a time."""
+        last = values if self._last is None else self._last[0].tolist()
+        self._last = np.array([values])
+        smallest = self.smallest.tolist()
+        moved = False
+        for column, (value, before) in enumerate(zip(values, last, strict=True)):
+            change = abs(value - before)
+            if change > 0:
+                moved = True
+                if change < smallest[column]:
+                    smallest[column] = self.smallest[column] = change
+        self._run = 0 if moved else self._run + 1
+        return smallest, self._run
+
     def still(self, unmoved: Samples) -> Samples:
-        return (unmoved >= self._still_samples).astype(np.float64)
+        return (unmoved >= self.still_samples).astype(np.float64)
 
 
 class EmgAmplitude:
@@ -101,6 +116,8 @@ class EmgAmplitude:
         self._before = [(0.0, 0.0)] * len(self._band)
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
+        if len(samples) == 1:
+            return self._process_one(samples[0].tolist())
         steps, unmoved = self._steps.process(samples)
         total = np.zeros(len(samples))
         energy = np.zeros(len(samples))
@@ -117,6 +134,30 @@ class EmgAmplitude:
             known += seen
         with np.errstate(invalid="ignore"):
             return total / known, energy / known, self._steps.still(unmoved)
+
+    def _process_one(self, values: list[float]) -> tuple[Samples, Samples, Samples]:
+        """One row, with the same arithmetic in the same order and without arrays of one element."""
+        steps, unmoved = self._steps.step(values)
+        total = energy = 0.0
+        known = 0
+        for column, value in enumerate(values):
+            y = self._band[column].step(value)
+            before, last = self._before[column]
+            self._before[column] = (last, y)
+            teager = max(last * last - before * y, 0.0)
+            square = self._square[column].step(y * y)
+            mean_teager = self._teager[column].step(teager)
+            step = steps[column]
+            if step == np.inf:
+                continue
+            floor = max(step * step / 12, _TINY)
+            total += 0.5 * float(np.log(square + floor))
+            energy += 0.5 * float(np.log(mean_teager + floor))
+            known += 1
+        still = np.array([1.0 if unmoved >= self._steps.still_samples else 0.0])
+        if not known:
+            return np.array([np.nan]), np.array([np.nan]), still
+        return np.array([total / known]), np.array([energy / known]), still
 
 
 class EnvelopeAmplitude:
