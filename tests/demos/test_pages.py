@@ -251,7 +251,7 @@ def test_one_switch_scans_by_itself_takes_back_and_asks_for_acceptance() -> None
 
 HEAD = """
 version: 1
-source: {type: synthetic, seed: 2, channels: [{name: forehead, kind: eeg}, {name: horizontal, kind: eog-horizontal}, {name: forearm, kind: emg}]}
+source: {type: synthetic, seed: 2, channels: [{name: forehead, kind: eeg}, {name: horizontal, kind: eog-horizontal}, {name: forearm, kind: emg}, {name: chest, kind: ecg}]}
 outputs: {keys: {type: keystrokes}}
 rules:
 """
@@ -261,6 +261,7 @@ ENDS = {
     "slides": ("Slides to turn", "", f"  - {{name: A, {BLINK}, then: {{press: PageDown}}, cooldown: 1 s}}\n", "document.querySelector('#where').textContent.includes('Slide 2 of 6')"),
     "fireflies": ("Fireflies: glance and clench", "#start", "  - {name: L, when: {event: looking-left}, then: {hold: ArrowLeft}}\n  - {name: C, when: {event: contraction}, then: {press: Space}}\n", "window.seen?.has('lane') && window.seen?.has('lid')"),
     "typing": ("Typing with one switch or two", "#begin", f"  - {{name: A, {BLINK}, then: {{press: Space}}, cooldown: 1 s}}\n", "document.querySelectorAll('.key.here').length === 1"),
+    "breathing": ("Breathing with the heart", "#start", "  - {name: H, when: {event: heartbeat}, then: {press: b}}\n", "document.querySelector('#figures').textContent.includes('Heart rate')"),
 }  # fmt: skip
 # Notes what the game's line of words has said.
 NOTE = """

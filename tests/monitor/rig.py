@@ -61,6 +61,7 @@ class Rig:
     seed: int = 3
     dry_run: bool = False
     state: str = "armed"
+    detectors: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat")
     heard: list[tuple[str, Any]] = field(default_factory=list)
     kept: dict[str, Mapping[str, Any]] = field(default_factory=dict)
     decided: list[tuple[float, Event]] = field(default_factory=list)
@@ -70,7 +71,7 @@ class Rig:
     def __post_init__(self) -> None:
         self.person = SyntheticPerson(self.seed)
         self.info = self.person.info
-        wanted = [Wanted(name) for name in ("blink", "gaze", "contraction", "heartbeat")]
+        wanted = [Wanted(name) for name in self.detectors]
         self.bindings: list[Binding] = bind(self.info, wanted)
         self.chain = DetectionChain(self.info, self.bindings)
         self.pipeline = Pipeline({"": self.chain}, SmallEngine())

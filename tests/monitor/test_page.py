@@ -417,3 +417,12 @@ def test_memory_stays_flat() -> None:
         assert later < full + 3_000_000
 
     in_browser(check, past_s=125.0, live=False)
+
+
+def test_a_detector_that_must_not_be_relied_on_says_so() -> None:
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link)
+        await sight.says("#cautions", "Drowsiness is a demonstration, not a safety device")
+        assert await sight.page.is_visible("#cautions")
+
+    in_browser(check, detectors=("blink", "drowsiness"))
