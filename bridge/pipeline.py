@@ -207,10 +207,8 @@ class DetectionChain:
         found: list[Detection] = []
         changes: list[tuple[int, int, Verdict, str]] = []
         for column, quality in enumerate(self.quality):
-            changes.extend(
-                (change.index, column, change.verdict, change.reason)
-                for change in quality.process(block.samples[:, column], block.first)
-            )
+            if turns := quality.process(block.samples[:, column], block.first):
+                changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
         if self._stopped:
             self._stopped = False
             found.extend(

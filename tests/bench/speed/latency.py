@@ -117,8 +117,10 @@ def measure(
         os.close(number)
     udp.close()
     from_s = begun + SETTLE_S
-    # A datagram is caused by the line that was written last before it.
-    delays = [at - written[bisect_right(written, at) - 1] for at in arrived if at > from_s]
+    # A datagram is caused by the line that was written last before it; after the last line the daemon goes on by
+    # its own clock until it counts the signal as lost.
+    caused = [at for at in arrived if from_s < at < written[-1] + 1 / RATE_HZ]
+    delays = [at - written[bisect_right(written, at) - 1] for at in caused]
     if not delays:
         raise SystemExit("no datagram came")
     micro = np.array(delays) * 1e6
