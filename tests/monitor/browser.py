@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from playwright.async_api import Page, async_playwright
+from playwright.async_api import Error, Page, async_playwright
 
 from .rig import Rig, running
 
@@ -61,7 +61,20 @@ class Sight:
 
 
 async def see(browser: Any, url: str, **context: Any) -> Sight:
-    """Open a page in a fresh context and wait until it shows the signal."""
+    """Open a page in a fresh context and wait until it shows the signal.
+
+    A browser that dies before it has shown anything (once in hundreds of starts) is started again, once.
+    """
+    try:
+        return await _see(browser, url, **context)
+    except Error as error:
+        if "has been closed" not in str(error):
+            raise
+        again = await browser.browser_type.launch(executable_path=chromium())
+        return await _see(again, url, **context)
+
+
+async def _see(browser: Any, url: str, **context: Any) -> Sight:
     opened = await browser.new_context(**{"viewport": {"width": 1360, "height": 900}, **context})
     page = await opened.new_page()
     sight = Sight(page)
