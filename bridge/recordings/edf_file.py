@@ -24,14 +24,34 @@ from bridge.signals.types import CHANNEL_KINDS, Annotation, Channel, StreamInfo
 if TYPE_CHECKING:
     import edfio
 
+    _Signal = edfio.EdfSignal | edfio.BdfSignal
+
 # What our own writer leaves in a file. A mark says from where on a record holds no signal.
 EQUIPMENT = "biosignal-bridge"
 END_MARK = "end of signal"
 GAP_MARK = "gap"
 
 
-# How our own writer keeps a channel's kind and whole name (the label has room for 16 characters).
+# How our own writer keeps a channel's kind and whole name (the label has room for 16 characters), and that a
+# signal holds what the one before it is too coarse for.
 _OWN_CHANNEL = re.compile(r"kind (\S+); channel (.+)$")
+_STEP = re.compile(r"step (\S+)$")
+_REMAINDER = re.compile(r"remainder of the signal before, whose unit is (\d+) of these$")
+
+
+def own_channel_text(channel: Channel) -> str:
+    """What the header's field for the transducer says of a channel."""
+    return f"surface electrode; kind {channel.kind}; channel {channel.name}"
+
+
+def step_text(step: float) -> str:
+    """What its reserved field says where the physical range is too short a text to tell the step exactly."""
+    return f"step {step!r}"
+
+
+def remainder_text(factor: int) -> str:
+    """What it says of a remainder."""
+    return f"remainder of the signal before, whose unit is {factor} of these"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +63,8 @@ class _Record:
 def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
     """Raises RecordingError, also where channels have different sampling rates and none were chosen."""
     edf = _open(path)
-    present: Sequence[edfio.EdfSignal | edfio.BdfSignal] = edf.signals
     own = EQUIPMENT in edf.local_recording_identification
+    present, remainders = _apart(edf.signals, own)
     stated = [_OWN_CHANNEL.search(signal.transducer_type) if own else None for signal in present]
     labels = [said.group(2) if said else signal.label for said, signal in zip(stated, present, strict=True)]
     kinds = [next((k for k in CHANNEL_KINDS if said and k == said.group(1)), None) for said in stated]
@@ -62,24 +82,44 @@ def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
         raise RecordingError(path, "it holds no samples")
 
     records = _records(path, edf)
-    channels, scales = [], []
+    channels, scales, columns, missing = [], [], [], []
     for (index, kind), signal in zip(chosen, signals, strict=True):
-        unit, factor = unit_of(signal.physical_dimension)
-        scale = _scale(signal, factor)
+        unit, per = unit_of(signal.physical_dimension)
+        factor, fine = remainders.get(index, (1, signal))
+        scale = _scale(fine, per)
+        if own and per == 1 and (said := _STEP.match(signal.reserved.strip())):
+            scale = float(said.group(1)), 1.0, 0.0
         low, high = sorted(
-            code * scale[0] / scale[1] + scale[2] for code in (signal.digital_min, signal.digital_max)
+            code * factor * scale[0] / scale[1] + scale[2]
+            for code in (signal.digital_min, signal.digital_max)
         )
         channels.append(Channel(channel_name(labels[index]), kind, unit, low, high, scale[0] / scale[1]))
         scales.append(scale)
-    raw = np.column_stack([signal.digital for signal in signals])
+        missing.append(signal.digital_min * factor)
+        main = signal.digital
+        columns.append(main if fine is signal else main.astype(np.int64) * factor + fine.digital)
+    raw = np.column_stack(columns)
     segments = _segments(raw, records, per_record, duration, own)
     return Recording(
         StreamInfo(tuple(channels), _rate(per_record, edf)),
         segments,
         in_order(item for record in records for item in record.annotations),
         scales,
-        [signal.digital_min for signal in signals] if own else None,
+        missing if own else None,
     )
+
+
+def _apart(signals: Sequence[_Signal], own: bool) -> tuple[list[_Signal], dict[int, tuple[int, _Signal]]]:
+    """The channels; and by place among them, how many units of a remainder make one, and the remainder."""
+    channels: list[_Signal] = []
+    remainders: dict[int, tuple[int, _Signal]] = {}
+    for signal in signals:
+        said = _REMAINDER.search(signal.transducer_type) if own else None
+        if said and channels:
+            remainders[len(channels) - 1] = (int(said.group(1)), signal)
+        else:
+            channels.append(signal)
+    return channels, remainders
 
 
 def read_edf_annotations(path: Path) -> tuple[Annotation, ...]:
@@ -125,7 +165,7 @@ def duration_text(seconds: float) -> str:
     raise ValueError(f"{seconds} s does not fit into eight characters")
 
 
-def _scale(signal: edfio.EdfSignal | edfio.BdfSignal, factor: float) -> tuple[float, float, float]:
+def _scale(signal: _Signal, factor: float) -> tuple[float, float, float]:
     """Numerator, denominator and offset from a digital value to a physical one, exact where it can be.
 
     A step of 0.1 is kept as a division by 10, because 0.1 itself is no binary number.

@@ -10,21 +10,26 @@ from __future__ import annotations
 import logging
 import os
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.recordings.edf_file import END_MARK, GAP_MARK
-from bridge.recordings.edf_layout import ANNOTATION_BYTES, Layout, Scale, record_shape, scales_for
+from bridge.recordings.edf_layout import ANNOTATION_BYTES, Layout, record_shape
+from bridge.recordings.edf_records import encode_records, rewrite
+from bridge.recordings.edf_scale import Scale, scales_for, wider_scales
 from bridge.recordings.recording import RecordingError
 from bridge.recordings.tal import encode_record_time, encode_tal
 from bridge.signals.types import Annotation, Block, Samples, StreamInfo
 
 log = logging.getLogger("bridge")
 
+_FLAGS = os.O_RDWR | getattr(os, "O_BINARY", 0)
 _COUNT_AT = 236  # where the header keeps the number of data records
 _RESERVED_AT = 192
 _DISK_S = 2.0
@@ -36,8 +41,9 @@ class EdfWriter:
     """Feed it blocks in order and annotations at any time, then ``close``. Raises RecordingError.
 
     File time 0 is the first sample that is written. Writing and syncing happen in a thread of its own, so
-    a slow disk does not hold up the signal. Raw counts are kept exactly where a channel states its step or
-    its values have at most four decimals.
+    a slow disk does not hold up the signal. Raw counts and decimals are kept exactly, other values to a
+    hundred-millionth of their size. Where later values need more room or a finer step than the first second
+    told, the file is rewritten for them.
     """
 
     def __init__(
@@ -64,12 +70,12 @@ class EdfWriter:
         self._marks: deque[Annotation] = deque()
         self._continuous = True
         self._clipped = False
+        self._largest: Samples = np.zeros(len(info.channels))  # value so far, whatever its sign
         self._closed = False
         self._waiting: deque[Future[None]] = deque()
         try:
-            flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0)
-            flags |= os.O_TRUNC if overwrite else os.O_EXCL
-            self._file = os.open(self.path, flags, 0o644)
+            fresh = os.O_TRUNC if overwrite else os.O_EXCL
+            self._file = os.open(self.path, _FLAGS | os.O_CREAT | fresh, 0o644)
         except FileExistsError as error:
             raise RecordingError(self.path, "the file is there already", "name another one") from error
         except OSError as error:
@@ -128,18 +134,22 @@ class EdfWriter:
             np.concatenate(seen) if seen else np.zeros((0, width)),
             least_width=3 if self.path.suffix.lower() == ".bdf" else 2,
         )
-        if size == 3 and self.path.suffix.lower() == ".edf":
+        self._shape = record_shape(self._info.rate, width)
+        self._layout = Layout(self._info, tuple(scales), size, self._shape, self._started, self._patient)
+        self._say_width(2)
+        self._submit(self._layout.header(0, continuous=True), None)
+        held, self._before_layout = self._before_layout, []
+        for block in held:
+            self._take(block)
+
+    def _say_width(self, before: int) -> None:
+        assert self._layout is not None
+        if self._layout.width > before and self.path.suffix.lower() == ".edf":
             log.warning(
                 "%s: 16 bits are too few for this signal, so it holds BDF+ (24 bits); programs that go by "
                 "the name want it to end in .bdf",
                 self.path,
             )
-        self._shape = record_shape(self._info.rate, width, size)
-        self._layout = Layout(self._info, tuple(scales), size, self._shape, self._started, self._patient)
-        self._submit(self._layout.header(0, continuous=True), None)
-        held, self._before_layout = self._before_layout, []
-        for block in held:
-            self._take(block)
 
     def _take(self, block: Block) -> None:
         assert self._origin is not None
@@ -194,18 +204,35 @@ class EdfWriter:
             self._marks.popleft()
             room -= len(encoded)
             lists.append(encoded)
-        codes = [self._codes(scale, rows[:, column]) for column, scale in enumerate(self._layout.scales)]
-        samples = np.concatenate(codes).astype("<i4")
-        raw = samples.astype("<i2").tobytes() if self._layout.width == 2 else _three_bytes(samples)
-        text = b"".join(lists).ljust(self._layout.annotation_samples * self._layout.width, b"\x00")
+        self._make_room(rows)
+        codes = [
+            self._codes(scale, rows[:, column])[np.newaxis, :]
+            for column, scale in enumerate(self._layout.scales)
+        ]
+        text = np.frombuffer(b"".join(lists).ljust(ANNOTATION_BYTES, b"\x00"), np.uint8)
+        record = encode_records(self._layout, codes, text[np.newaxis, :])
         self.records += 1
-        self._submit(raw + text, None)
+        self._submit(record, None)
         self._submit(str(self.records).encode().ljust(8), _COUNT_AT)
         self._rows, self._held = [], 0
         self._start += self._shape.samples
 
-    def _codes(self, scale: Scale, values: Samples) -> Samples:
-        if not self._clipped and np.any(np.abs(values) > scale.step * (scale.limit + 0.5)):
+    def _make_room(self, rows: Samples) -> None:
+        """Have the file rewritten if its scales do not hold ``rows``: before the record that needs it."""
+        old = self._layout
+        assert old is not None
+        wider = wider_scales(self._info.channels, old.scales, rows, self._largest, least_width=old.width)
+        sizes = np.where(np.isfinite(rows), np.abs(rows), 0.0)
+        self._largest = np.maximum(self._largest, sizes.max(axis=0))
+        if wider is None:
+            return
+        self._layout = new = replace(old, scales=tuple(wider[0]), width=wider[1])
+        self._say_width(old.width)
+        header = new.header(self.records, continuous=self._continuous)
+        self._queue(lambda: self._rewrite(old, new, header))
+
+    def _codes(self, scale: Scale, values: Samples) -> NDArray[np.int64]:
+        if not self._clipped and np.any(np.abs(values) > scale.step * (scale.bound + 0.5)):
             self._clipped = True
             log.warning("%s: values beyond ±%s are cut off", self.path, scale.physical)
         return scale.encode(values)
@@ -225,13 +252,16 @@ class EdfWriter:
     # -- disk ---------------------------------------------------------------------------------------
 
     def _submit(self, data: bytes, offset: int | None) -> None:
+        self._queue(lambda: self._store(data, offset))
+
+    def _queue(self, job: Callable[[], None]) -> None:
         self._check()
         if len(self._waiting) > _WAITING_LIMIT:
             # Minutes behind a live signal, or a replay faster than the disk: wait, but not for ever.
             if not wait([self._waiting[0]], timeout=_DISK_S).done:
                 raise RecordingError(self.path, "the disk is too slow to record to")
             self._check()
-        self._waiting.append(self._disk.submit(self._store, data, offset))
+        self._waiting.append(self._disk.submit(job))
 
     def _store(self, data: bytes, offset: int | None) -> None:
         if offset is None:
@@ -242,6 +272,15 @@ class EdfWriter:
             data = data[os.write(self._file, data) :]
         if offset is not None:
             os.fsync(self._file)
+
+    def _rewrite(self, old: Layout, new: Layout, header: bytes) -> None:
+        os.close(self._file)
+        self._file = -1
+        path = self.path.resolve()
+        try:
+            rewrite(path, len(old.header(0, continuous=True)), old, new, header)
+        finally:
+            self._file = os.open(path, _FLAGS)
 
     def _check(self) -> None:
         """Raise what went wrong in the thread."""
@@ -262,8 +301,3 @@ class _Own(Annotation):
     @classmethod
     def of(cls, mark: Annotation) -> _Own:
         return cls(mark.onset, mark.duration, mark.label)
-
-
-def _three_bytes(samples: np.ndarray[tuple[int, ...], np.dtype[np.int32]]) -> bytes:
-    """Little-endian two's complement of 24 bits."""
-    return samples.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
