@@ -11,6 +11,7 @@ import os
 import threading
 import time
 import tty
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
@@ -32,6 +33,7 @@ class ActingBoard:
         self.acting = False
         self.fault: Fault = ""
         self.sent = 0
+        self.muscle_at: Callable[[float], float] | None = None  # counts at a moment of the monotonic clock
         self._random = np.random.default_rng(7)
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -58,7 +60,7 @@ class ActingBoard:
         os.close(self._board)
 
     def _send(self) -> None:
-        begun, done = time.monotonic(), 0
+        begun, done, before = time.monotonic(), 0, self.sent
         while not self._stop.wait(0.004):
             due = int((time.monotonic() - begun) * RATE_HZ)
             data = b""
@@ -69,14 +71,18 @@ class ActingBoard:
                     data += encode(Hello(1, "running", 1, 10, RATE_HZ, 5000, 250_000, index & 0xFFFF))
                 # A radio link that loses most of what it is given.
                 if self.fault != "lost" or index % 50 == 0:
-                    data += encode(Sample(index & 0xFFFF, (self._value(index),)))
+                    data += encode(
+                        Sample(index & 0xFFFF, (self._value(index, begun + (index - before) / RATE_HZ),))
+                    )
             with contextlib.suppress(BlockingIOError, OSError):
                 os.write(self._board, data)
             self.sent += due - done
             done = due
 
-    def _value(self, index: int) -> int:
-        muscle = self._random.normal() * (60.0 if self.acting else 3.0)
+    def _value(self, index: int, at_s: float) -> int:
+        muscle = (
+            self.muscle_at(at_s) if self.muscle_at else self._random.normal() * (60.0 if self.acting else 3.0)
+        )
         mains = np.sin(2 * np.pi * 50 * index / RATE_HZ)
         match self.fault:
             case "railed":

@@ -25,7 +25,7 @@ from bridge.evaluation.running import bind_detector, run
 from bridge.recordings import ChannelChoice, Recording, read
 from bridge.recordings.recording import Segment
 from bridge.signals.types import Block, Samples
-from bridge.sources.frames import FrameDecoder, Sample, encode, line_budget
+from bridge.sources.frames import FrameDecoder, Sample, decode, encode, line_budget
 from bridge.sources.lines import LineDecoder
 from bridge.sources.protocol import SourceError
 from bridge.sources.serial import SerialSource
@@ -147,13 +147,17 @@ def test_text_mode_is_lines_of_numbers(elf: Path, start: Callable[..., Board], r
 class Trouble:
     """A relay between board and source that damages what passes, or swallows all of it."""
 
-    def __init__(self, port: str, seed: int) -> None:
+    def __init__(self, port: str, seed: int, *, frame_by_frame: bool = False) -> None:
         self.board = serial.Serial(port, 250_000, timeout=0.02)
         self.master, self.slave = os.openpty()
         tty.setraw(self.slave)
         self.port = os.ttyname(self.slave)
         self.harm = False
         self.mute = False
+        self._frame_by_frame = frame_by_frame
+        self.lossy = False
+        self.lost: list[int] = []  # numbers of the frames that went missing as wholes
+        self._rest = b""
         self._random = np.random.default_rng(seed)
         self._stop = threading.Event()
         self._threads = [threading.Thread(target=work, daemon=True) for work in (self._down, self._up)]
@@ -165,6 +169,8 @@ class Trouble:
             data = self.board.read(512)
             if self.mute:
                 continue
+            if self._frame_by_frame:
+                data = self._without_some(data)
             if self.harm and data:
                 kept = bytearray()
                 for byte, chance in zip(data, self._random.random(len(data)), strict=True):
@@ -179,6 +185,20 @@ class Trouble:
                 data = bytes(kept)
             while data:
                 data = data[os.write(self.master, data) :]
+
+    def _without_some(self, data: bytes) -> bytes:
+        """Whole frames taken out, one in twenty by itself and now and then a run of them."""
+        *pieces, self._rest = (self._rest + data).split(b"\0")
+        kept = b""
+        for piece in pieces:
+            message = decode(piece) if piece else None
+            chance = self._random.random()
+            running = bool(self.lost) and isinstance(message, Sample) and message.number == self.lost[-1] + 1
+            if self.lossy and isinstance(message, Sample) and chance < (0.7 if running else 0.05):
+                self.lost.append(message.number)
+            elif piece:
+                kept += b"\0" + piece + b"\0"
+        return kept
 
     def _up(self) -> None:
         os.set_blocking(self.master, False)
@@ -245,6 +265,44 @@ def test_damage_and_a_long_stall_leave_gaps_of_the_right_length(
     away = np.abs((offset - usual + 512) % 1024 - 512)
     # A damaged frame that passes its CRC (one in 65536 of those damaged) may show a wrong value.
     assert np.mean(away > 2) < 0.001
+
+
+def test_gaps_are_the_frames_that_were_lost(elf: Path, start: Callable[..., Board], ramp: Samples) -> None:
+    """Frame by frame: what the relay took out of the stream is what is missing, and nothing else."""
+    board = start(elf, ramp, 500, paced=True)
+    relay = Trouble(board.port, seed=6, frame_by_frame=True)
+
+    async def scenario() -> tuple[SerialSource, list[Block]]:
+        source = SerialSource(wires(3), port=relay.port, rate_hz=500)
+        await source.open()
+        blocks: list[Block] = []
+        reader = asyncio.ensure_future(source.run(blocks.append))
+
+        async def until(end: int) -> None:
+            limit = time.monotonic() + 30
+            while (not blocks or blocks[-1].end < end) and time.monotonic() < limit:
+                await asyncio.sleep(0.005)
+
+        await until(500)
+        relay.lossy = True
+        await until(4000)
+        relay.lossy = False
+        await until(4500)
+        reader.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await reader
+        await source.close()
+        return source, blocks
+
+    source, blocks = asyncio.run(scenario())
+    relay.close()
+    board.stop()
+    index = np.concatenate([np.arange(block.first, block.end) for block in blocks])
+    missing = np.setdiff1d(np.arange(index[0], index[-1] + 1), index)
+    assert len(relay.lost) > 200
+    # Numbers and indices start apart, and stay apart by as much.
+    assert np.unique(np.array(relay.lost) - missing).size == 1
+    assert source.counts.lost_samples == len(relay.lost)
 
 
 def test_two_boards_in_one_loop(elf: Path, start: Callable[..., Board], ramp: Samples) -> None:
