@@ -18,11 +18,11 @@ import serial
 
 from bridge.signals.types import Block
 from bridge.sources import serial_ports
-from bridge.sources.protocol import SourceError
+from bridge.sources.protocol import SourceCounts, SourceError
 from bridge.sources.serial import SerialSource
 from bridge.sources.serial_link import SerialLink
 from bridge.sources.serial_ports import PortInfo, find_again, open_port
-from bridge.sources.wiring import Wire
+from bridge.sources.wiring import Assembler, Wire, wiring
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
 
@@ -347,3 +347,48 @@ def test_counts_become_microvolts_when_the_amplifier_is_known() -> None:
     assert (channel.unit, channel.low, channel.high) == ("uV", 0.0, pytest.approx(4995.117, abs=1e-3))
     channel, factor = Wire("x", "ecg", bits=10).channel()
     assert (factor, channel.unit, channel.low, channel.high) == (1.0, "count", 0.0, 1023.0)
+
+
+@pytest.mark.parametrize("line", [counter, lambda _: "\x02\xff garbage\r\n", lambda _: "OK\r\n"])
+def test_nothing_is_written_to_a_port_that_did_not_answer_as_ours(
+    boards: Callable[..., Board], monkeypatch: pytest.MonkeyPatch, line: Callable[[int], str]
+) -> None:
+    """Some machines act on what they are sent: neither looking for a board nor reading one may speak first."""
+    board = boards(line)
+    port = str(board.link)
+    monkeypatch.setattr("bridge.sources.serial.list_ports", lambda: [PortInfo(port, usb="0001:0002")])
+    monkeypatch.setattr("bridge.sources.tuning.TRY_BAUD_S", 0.3)
+
+    async def scenario() -> None:
+        for wanted in (port, "auto"):
+            source = SerialSource(ONE, port=wanted, baud=115200)
+            with contextlib.suppress(SourceError):
+                await source.open()
+                await collect(source, 0.3)
+            await source.close()
+
+    asyncio.run(scenario())
+    with pytest.raises(BlockingIOError):
+        os.read(board.master, 64)
+
+
+@pytest.mark.parametrize(("true_hz", "wrong"), [(250.0, False), (254.0, False), (240.0, True), (500.0, True)])
+def test_a_rate_that_is_not_the_stated_one_is_told_once(
+    caplog: pytest.LogCaptureFixture, true_hz: float, wrong: bool
+) -> None:
+    """Lines come in bursts with delays of up to 20 ms; the rate is known to three percent all the same."""
+    random = np.random.default_rng(4)
+    assembler = Assembler(wiring(ONE), 250.0, SourceCounts(), "the port")
+    done, at_s = 0, 100.0
+    while at_s < 120.0:
+        at_s += float(random.uniform(0.01, 0.03))
+        due = int((at_s - 100.0) * true_hz)
+        if due > done:
+            assembler.block([[0.0]] * (due - done), at_s + float(random.uniform(0, 0.0005)))
+            done = due
+    told = [record.getMessage() for record in caplog.records if "correct `rate:`" in record.getMessage()]
+    assert len(told) == wrong
+    if wrong:
+        found = float(told[0].split("about ")[1].split(" Hz")[0])
+        assert found == pytest.approx(true_hz, rel=0.01)
+        assert "not 250 Hz" in told[0]
