@@ -133,7 +133,7 @@ class _Look:
             info = await self._source.open()
             self.rate_hz = info.rate
             self.qualities = tuple(ChannelQuality(channel, info.rate) for channel in info.channels)
-            self._view = TerminalView("signal check")
+            self._view = TerminalView("signal check", traces_only=True)
             self._view.opened({"": info})
             with self._screen() as live:
                 reading = asyncio.ensure_future(self._source.run(self._take))

@@ -18,6 +18,7 @@ from bridge.signals.types import Block, Detection, Event, Level, Samples, Stream
 
 _SECONDS = 6.0
 _ROWS = 3  # text rows a trace
+_MOST_ROWS = 8  # of traces that have the screen to themselves
 # Bits of a braille cell (Unicode 2800–28FF) by dot column and row.
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 _FEW_WORDS = {
@@ -55,8 +56,9 @@ def draw_trace(samples: Samples, columns: int, rows: int) -> list[str]:
 class TerminalView:
     """A tap that keeps the last seconds and renders them when asked."""
 
-    def __init__(self, state: str) -> None:
+    def __init__(self, state: str, *, traces_only: bool = False) -> None:
         self._state = state
+        self._traces_only = traces_only
         self._info: StreamInfo | None = None
         self._ring: Samples = np.zeros((0, 0))
         self._time_s = 0.0
@@ -98,25 +100,29 @@ class TerminalView:
         width = options.max_width
         height = options.height or console.size.height
         parts: list[RenderableType] = [self._heading()]
+        channels = len(self._info.channels) if self._info else 0
+        rows = _ROWS
+        if self._traces_only and channels:
+            rows = min(_MOST_ROWS, max(1, (height - 3) // channels - 2))
         if self._info is not None:
             for column, channel in enumerate(self._info.channels):
                 label = f"{channel.name}: {_FEW_WORDS.get(channel.kind, channel.kind)}"
-                trace = "\n".join(draw_trace(self._ring[:, column], max(10, width - 4), _ROWS))
+                trace = "\n".join(draw_trace(self._ring[:, column], max(10, width - 4), rows))
                 parts.append(
-                    Panel(Text(trace, no_wrap=True), title=label, title_align="left", height=_ROWS + 2)
+                    Panel(Text(trace, no_wrap=True), title=label, title_align="left", height=rows + 2)
                 )
-        used = 3 + (len(self._info.channels) if self._info else 0) * (_ROWS + 2)
-        room = max(3, height - used - 2)
-        events = Text("\n", no_wrap=True, overflow="ellipsis").join(list(self._lines)[-room:])
-        parts.append(
-            Panel(
-                events,
-                title="what the body did → what it would have sent",
-                title_align="left",
-                height=room + 2,
-            )
-        )
+        if not self._traces_only:
+            parts.append(self._journal(max(3, height - 3 - channels * (rows + 2) - 2)))
         yield Group(*parts)
+
+    def _journal(self, room: int) -> Panel:
+        events = Text("\n", no_wrap=True, overflow="ellipsis").join(list(self._lines)[-room:])
+        return Panel(
+            events,
+            title="what the body did → what it would have sent",
+            title_align="left",
+            height=room + 2,
+        )
 
     def _heading(self) -> RenderableType:
         table = Table.grid(expand=True)
@@ -125,7 +131,7 @@ class TerminalView:
         levels = "   ".join(f"{kind} {value:.2f}" for kind, value in sorted(self._levels.items()))
         table.add_row(
             Text(f"{self._time_s:6.1f} s   {self._state}   {levels}", no_wrap=True, overflow="ellipsis"),
-            Text("q or Ctrl-C stops", style="dim"),
+            Text("Ctrl-C stops" if self._traces_only else "q or Ctrl-C stops", style="dim"),
         )
         table.add_row(Text(self._note, style="dim", no_wrap=True, overflow="ellipsis"), "")
         return table

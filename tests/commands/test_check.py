@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 
 from bridge.commands.check import command
+from bridge.commands.terminal_view import TerminalView
 from bridge.recordings import ChannelChoice, read
+from bridge.signals.types import Block, Channel, StreamInfo
 
 
 def checked(*options: object) -> tuple[int, dict[str, Any]]:
@@ -71,3 +75,20 @@ def test_in_words(ecg: np.ndarray, tmp_path: Path) -> None:
     assert done.return_value == 0
     assert "ecg (ecg): pass" in done.stdout
     assert "samples at 360 Hz" in done.stderr
+
+
+def test_the_live_view_shows_traces_and_nothing_that_a_check_has_not(ecg: np.ndarray) -> None:
+    view = TerminalView("signal check", traces_only=True)
+    view.opened({"": StreamInfo((Channel("chest", "ecg"), Channel("arm", "emg")), 250)})
+    view.block("", Block(np.column_stack((ecg[:1500], ecg[:1500])), 0))
+    view.note("chest good")
+    console = Console(width=80, height=24, file=StringIO(), record=True)
+    console.print(view)
+    shown = console.export_text()
+    assert "chest: heart (ECG)" in shown
+    assert "arm: muscle (EMG)" in shown
+    assert "chest good" in shown
+    assert "would have sent" not in shown
+    # Two traces share the screen, whatever its height, and none is pushed off it.
+    assert len(shown.splitlines()) <= 24
+    assert sum(any("\u2801" <= cell <= "\u28ff" for cell in line) for line in shown.splitlines()) >= 8
