@@ -7,18 +7,19 @@ import json
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.recording_options import InvalidInput, bind_all, channel_choices, open_recording
-from bridge.signals.types import CHANNEL_KINDS, Annotation, ChannelKind, StreamInfo
+from bridge.commands.recording_options import InvalidInput, materials
+from bridge.commands.spreading import located, refused, spread, spreading_options
+from bridge.signals.types import CHANNEL_KINDS, ChannelKind, StreamInfo
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from bridge.calibration.profile import Profile
-    from bridge.recordings import Recording
+    from bridge.evaluation.tasks import FitTask
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -28,15 +29,29 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     "--reference blinks.reference.csv --profile anna.yaml"
 )
 @click.option("--detector", "detectors", multiple=True, metavar="NAME", help="blink, gaze, …; repeat it.")
-@click.option("--profile", type=_FILE, metavar="OUT", help="Where the profile goes; else the data folder.")
+@click.option(
+    "--profile",
+    type=click.Path(path_type=Path),
+    metavar="OUT",
+    help="Where the profile goes, else the data folder; with several --replay the folder for a profile each.",
+)
 @click.option("--person", default="me", show_default=True, help="Whose profile it is.")
 @click.option("--device", default="board", show_default=True, help="Which board and electrodes.")
-@click.option("--replay", type=click.Path(path_type=Path), metavar="REC", help="Fit from a recording.")
+@click.option(
+    "--replay",
+    "replays",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="REC",
+    help="Fit from a recording; repeat it to fit anew from many, a profile from each.",
+)
 @click.option(
     "--reference",
+    "references",
+    multiple=True,
     type=click.Path(path_type=Path),
     metavar="CUES",
-    help="Cues or reference labels of REC; else those inside it.",
+    help="Cues or reference labels of REC, one for each --replay in order; else those inside it.",
 )
 @click.option("--channel", "channels", multiple=True, metavar="NAME", help="A channel to use; repeat it.")
 @click.option(
@@ -65,13 +80,14 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--show", type=_FILE, metavar="PROFILE", help="Draw a profile and do nothing else.")
 @click.option("--report", type=_FILE, metavar="OUT.html", help="Write a page with pictures.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
+@spreading_options
 def command(
     detectors: tuple[str, ...],
     profile: Path | None,
     person: str,
     device: str,
-    replay: Path | None,
-    reference: Path | None,
+    replays: tuple[Path, ...],
+    references: tuple[Path, ...],
     channels: tuple[str, ...],
     kinds: tuple[ChannelKind, ...],
     rate: float | None,
@@ -86,6 +102,8 @@ def command(
     show: Path | None,
     report: Path | None,
     as_json: bool,
+    workers: int | None,
+    scheduler: str | None,
 ) -> None:
     """Set every detector's thresholds for one person on one day, and say how well it will work.
 
@@ -96,6 +114,8 @@ def command(
     """
     from bridge.calibration.labels import LabelError
     from bridge.calibration.profile import ProfileError
+    from bridge.evaluation.tasks import FitTask
+    from bridge.pipeline import BindingError
     from bridge.recordings import RecordingError
     from bridge.recordings.profile_file import profile_path, read_profile_file
 
@@ -106,23 +126,43 @@ def command(
         if not detectors:
             raise click.UsageError("say what to calibrate with --detector NAME, or what to draw with --show")
         _check_names(detectors)
+        if references and not replays:
+            raise click.UsageError("--reference belongs to --replay")
+        if references and len(references) != len(replays):
+            raise click.UsageError(
+                f"{len(replays)} of --replay need as many of --reference, not {len(references)}"
+            )
+
+        def task(path: Path, out: Path, reference: Path | None = None, rate: float | None = rate) -> FitTask:
+            (material,) = materials([located(path, scheduler)], channels, kinds, rate)
+            marked = None if reference is None else located(reference, scheduler)
+            date = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+            old = read_profile_file(out).detectors if out.exists() else {}
+            return FitTask(
+                material, detectors, person, device, date, marked, ratio=cost, few=few, force=force, old=old
+            )
+
+        if len(replays) > 1:
+            folder = _folder_for(replays, profile)
+            outs = [folder / f"{path.stem}.yaml" for path in replays]
+            marks = references or (None,) * len(replays)
+            tasks = [task(*each) for each in zip(replays, outs, marks, strict=True)]
+            _fit_many(tasks, outs, workers, scheduler, as_json)
+            return
         out = profile or profile_path(person, device)
-        old = read_profile_file(out) if out.exists() else None
-        if replay is not None:
-            recording = open_recording(replay, rate, channel_choices(channels, kinds))
-            labels = _labels(recording, reference)
+        if out.is_dir():
+            raise click.UsageError(f"{out} is a folder; --profile names a file for one recording")
+        if replays:
+            asked = task(replays[0], out, references[0] if references else None)
         else:
-            if reference is not None:
-                raise click.UsageError("--reference belongs to --replay")
             path = record or _session_path(person)
+            asked = task(path, out, rate=None)
             _hold(detectors, path, source, channels, kinds, rate, baud, cue, pace, force, few)
-            recording = open_recording(path, None, channel_choices(channels, kinds))
-            labels = recording.annotations
-        made = _fitted(recording, labels, detectors, cost, few, force, person, device, old)
+        made = _fitted(asked)
         _save(out, made)
     except LabelError as error:
         raise click.ClickException(f"no profile was written: {error}") from error
-    except (ProfileError, RecordingError) as error:
+    except (ProfileError, RecordingError, BindingError) as error:
         raise InvalidInput(str(error)) from error
     _present(made, report, as_json)
     click.echo(f"Profile: {out}", err=True)
@@ -134,17 +174,6 @@ def _check_names(detectors: Sequence[str]) -> None:
     for name in detectors:
         if name not in CALIBRATED:
             raise click.UsageError(f"there is no calibration for {name!r}; known: {', '.join(CALIBRATED)}")
-
-
-def _labels(recording: Recording, reference: Path | None) -> tuple[Annotation, ...]:
-    """Raises RecordingError or InvalidInput."""
-    from bridge.recordings import read_annotations
-
-    if reference is not None:
-        return read_annotations(reference, rate=recording.info.rate)
-    if not recording.annotations:
-        raise InvalidInput("the recording holds no cues; name a file of them with --reference")
-    return recording.annotations
 
 
 def _session_path(person: str) -> Path:
@@ -215,45 +244,58 @@ def _accept(info: StreamInfo, detectors: Sequence[str]) -> None:
             raise InvalidInput(str(error)) from error
 
 
-def _fitted(
-    recording: Recording,
-    labels: Sequence[Annotation],
-    detectors: Sequence[str],
-    cost: float,
-    few: bool,
-    force: bool,
-    person: str,
-    device: str,
-    old: Profile | None,
-) -> Profile:
-    """All detectors or none: a profile is written whole. Raises LabelError or InvalidInput."""
+def _fitted(task: FitTask) -> Profile:
+    """The fit of one recording, with a bar for each detector. Raises what the task raises."""
     from rich.console import Console
     from rich.progress import Progress
 
-    from bridge.calibration.profile import Profile, part_of
-    from bridge.evaluation.from_recording import calibrate
-    from bridge.pipeline import BindingError
-
-    date = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
-    parts = dict(old.detectors) if old is not None else {}
     with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
-        for name in detectors:
-            task = bar.add_task(f"fitting {name}", total=1.0)
-            (binding,) = bind_all(recording, name, False)[:1]
-            try:
-                made = calibrate(
-                    recording,
-                    binding,
-                    labels,
-                    ratio=cost,
-                    few=few,
-                    force=force,
-                    progress=lambda done, task=task: bar.update(task, completed=done),  # type: ignore[misc]
-                )
-            except BindingError as error:
-                raise InvalidInput(str(error)) from error
-            parts[name] = part_of(made.fitted, made.channels, recording.info.rate, date)
-    return Profile(person, device, parts)
+        bars = {name: bar.add_task(f"fitting {name}", total=1.0, visible=False) for name in task.detectors}
+        return task(lambda name, part: bar.update(bars[name], completed=part, visible=True))
+
+
+def _folder_for(replays: Sequence[Path], folder: Path | None) -> Path:
+    """Where a profile for each recording goes. Raises click.UsageError."""
+    if folder is None or folder.is_file():
+        raise click.UsageError("with several --replay, --profile names the folder for their profiles")
+    stems = [path.stem for path in replays]
+    if twice := next((stem for stem in stems if stems.count(stem) > 1), None):
+        raise click.UsageError(f"two recordings would give the same profile, {folder / twice}.yaml")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InvalidInput(f"{folder}: cannot be made ({error.strerror})") from error
+    return folder
+
+
+def _fit_many(
+    tasks: Sequence[FitTask],
+    outs: Sequence[Path],
+    workers: int | None,
+    scheduler: str | None,
+    as_json: bool,
+) -> None:
+    """A profile from each recording, and a line for each; those that carry no fit are told at the end."""
+    from bridge.calibration.profile import Profile
+    from bridge.evaluation.tasks import REFUSALS
+
+    results = spread(_fit, tasks, REFUSALS, workers, scheduler)
+    for task, out, made in zip(tasks, outs, results, strict=True):
+        if not isinstance(made, Profile):
+            continue
+        _save(out, made)
+        if as_json:
+            click.echo(
+                json.dumps({"recording": str(task.material.path), "profile": str(out), **_plain(made)})
+            )
+        else:
+            click.echo(f"{out}: {', '.join(task.detectors)}")
+    if errors := refused(tasks, results):
+        raise click.ClickException("\n".join(("no profile was written for:", *errors)))
+
+
+def _fit(task: FitTask) -> Profile:
+    return task()
 
 
 def _save(out: Path, profile: Profile) -> None:
@@ -262,12 +304,16 @@ def _save(out: Path, profile: Profile) -> None:
     write_profile_file(out, profile)
 
 
+def _plain(profile: Profile) -> dict[str, Any]:
+    from bridge.calibration.profile_text import plain_detector
+
+    plain = {name: plain_detector(part) for name, part in profile.detectors.items()}
+    return {"person": profile.person, "device": profile.device, "detectors": plain}
+
+
 def _present(profile: Profile, report: Path | None, as_json: bool) -> None:
     if as_json:
-        from bridge.calibration.profile_text import plain_detector
-
-        plain = {name: plain_detector(part) for name, part in profile.detectors.items()}
-        click.echo(json.dumps({"person": profile.person, "device": profile.device, "detectors": plain}))
+        click.echo(json.dumps(_plain(profile)))
     else:
         from rich.console import Console
 

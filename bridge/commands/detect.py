@@ -1,54 +1,75 @@
-"""`detect`: the events in a recording."""
+"""`detect`: the events in recordings."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.recording_options import (
-    bind_all,
-    channel_choices,
-    open_profile,
-    open_recording,
-    progress_bar,
-    recording_options,
-)
+from bridge.commands.recording_options import InvalidInput, materials, open_profile, recording_options
+from bridge.commands.spreading import done_for_each, located, refused, spreading_options
 from bridge.signals.types import ChannelKind, Event
+
+if TYPE_CHECKING:
+    from bridge.evaluation.tasks import Detected
 
 
 @click.command(epilog="Example: biosignal-bridge detect blinks.csv --detector blink --channel vertical")
-@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument(
+    "recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING..."
+)
 @recording_options
+@spreading_options
 def command(
-    recording: Path,
+    recordings: tuple[Path, ...],
     detector: str,
     channels: tuple[str, ...],
     kinds: tuple[ChannelKind, ...],
     rate: float | None,
     profile: Path | None,
     as_json: bool,
+    workers: int | None,
+    scheduler: str | None,
 ) -> None:
-    """Print the events that a detector finds in RECORDING (EDF+, BDF+, WFDB or CSV), in order.
+    """Print the events that a detector finds in each RECORDING (EDF+, BDF+, WFDB or CSV), in order.
 
-    With --json one line for each event, as rules get it; without it a table.
+    With --json one line for each event, as rules get it, and with several recordings also its recording;
+    without it a table.
     """
-    from bridge.evaluation.running import run
+    from bridge.evaluation.corpus import Refused
+    from bridge.evaluation.tasks import DetectTask
 
-    opened = open_recording(recording, rate, channel_choices(channels, kinds))
-    bindings = bind_all(opened, detector, bool(channels), open_profile(profile))
-    events: list[Event] = []
-    with progress_bar(recording.name, opened.seconds * len(bindings)) as progress:
-        for binding in bindings:
-            events.extend(run(opened, binding, progress=progress).events)
-    events.sort(key=lambda event: (event.decided, event.onset))
-    if not as_json and events:
+    files = [located(path, scheduler) for path in recordings]
+    tasks = [
+        DetectTask(material, detector)
+        for material in materials(files, channels, kinds, rate, open_profile(profile))
+    ]
+    results = done_for_each(tasks, workers, scheduler)
+    for path, result in zip(recordings, results, strict=True):
+        if not isinstance(result, Refused):
+            _print(path if len(recordings) > 1 else None, result, as_json)
+    if errors := refused(tasks, results):
+        raise InvalidInput("\n".join(errors))
+
+
+def _print(path: Path | None, found: Detected, as_json: bool) -> None:
+    """The events of one recording; ``path`` where there are others."""
+    if found.note:
+        click.echo(found.note, err=True)
+    if as_json:
+        which = {} if path is None else {"recording": str(path)}
+        for event in found.events:
+            click.echo(json.dumps({**which, **event.to_json()}))
+        return
+    if path is not None:
+        click.echo(f"{path}:")
+    if found.events:
         click.echo(_row("onset s", "decided s", "event", "channel", "sure", "values"))
-    for event in events:
-        click.echo(json.dumps(event.to_json()) if as_json else _described(event))
-    if not as_json:
-        click.echo(f"{len(events)} events in {opened.seconds:.1f} s of signal.", err=True)
+    for event in found.events:
+        click.echo(_described(event))
+    click.echo(f"{len(found.events)} events in {found.seconds:.1f} s of signal.", err=True)
 
 
 def _described(event: Event) -> str:

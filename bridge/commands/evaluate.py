@@ -8,20 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.recording_options import (
-    InvalidInput,
-    bind_all,
-    channel_choices,
-    open_profile,
-    open_recording,
-    progress_bar,
-    recording_options,
-)
-from bridge.signals.types import Annotation, ChannelKind
+from bridge.commands.recording_options import InvalidInput, materials, open_profile, recording_options
+from bridge.commands.spreading import done_for_each, located, refused, spreading_options
+from bridge.signals.types import ChannelKind
 
 if TYPE_CHECKING:
-    from bridge.evaluation.running import Evaluation, Run
-    from bridge.recordings import Recording
+    from bridge.evaluation.tasks import Material, Scored
 
 
 @click.command(
@@ -31,6 +23,7 @@ if TYPE_CHECKING:
     "recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING..."
 )
 @recording_options
+@spreading_options
 @click.option(
     "--reference",
     "references",
@@ -70,6 +63,8 @@ def command(
     rate: float | None,
     profile: Path | None,
     as_json: bool,
+    workers: int | None,
+    scheduler: str | None,
     references: tuple[Path, ...],
     window_ms: float | None,
     skip_s: float,
@@ -82,38 +77,36 @@ def command(
     ends in ? is optional. Without a reference, counts and rates are given. Several recordings give gross
     figures (all counts added up), average figures and each recording's own.
     """
+    from bridge.evaluation.corpus import Refused
     from bridge.evaluation.families import Window
-    from bridge.evaluation.running import Tally, evaluate, run, tally
-    from bridge.evaluation.scores import Score
+    from bridge.evaluation.tasks import EvaluateTask
 
     if references and len(references) != len(recordings):
         raise click.UsageError(f"{len(recordings)} recordings need as many references, not {len(references)}")
     if plot_path is not None and not references:
         raise click.UsageError("--plot shows misses and false alarms: it needs --reference")
     window = None if window_ms is None else Window(window_ms / 1000, window_ms / 1000)
-    fitted = open_profile(profile)
-
-    results: list[Score | Tally] = []
-    shown: Window | None = window
-    for number, path in enumerate(recordings):
-        opened = open_recording(path, rate, channel_choices(channels, kinds))
-        bindings = bind_all(opened, detector, bool(channels), fitted)
-        if len(bindings) > 1:
-            raise click.UsageError(
-                f"{detector} works on one channel: name one --channel, not {len(bindings)}"
-            )
-        reference = _read_reference(references[number], opened.info.rate) if references else None
-        with progress_bar(path.name, opened.seconds) as progress:
-            found = run(opened, bindings[0], progress=progress)
-        if reference is None:
-            results.append(tally(opened, found, skip_s=skip_s))
-            continue
-        evaluation = evaluate(opened, found, reference, skip_s=skip_s, window=window)
-        shown = evaluation.window if number == 0 or shown == evaluation.window else shown
-        results.append(evaluation.score)
-        if plot_path is not None:
-            _plot(_numbered(plot_path, number, len(recordings)), opened, found, evaluation, path.name)
-    report = _report(detector, shown, recordings, results)
+    files = [located(path, scheduler) for path in recordings]
+    marked: list[Path | None] = [located(path, scheduler) for path in references]
+    tasks = [
+        EvaluateTask(material, detector, skip_s, reference, window)
+        for material, reference in zip(
+            materials(files, channels, kinds, rate, open_profile(profile)),
+            marked or [None] * len(files),
+            strict=True,
+        )
+    ]
+    results = done_for_each(tasks, workers, scheduler)
+    if errors := refused(tasks, results):
+        # Gross figures without some of the recordings would be the figures of something else.
+        raise InvalidInput("\n".join(errors))
+    scored = [result for result in results if not isinstance(result, Refused)]
+    for note in dict.fromkeys(item.note for item in scored if item.note):
+        click.echo(note, err=True)
+    if plot_path is not None:
+        for number, (task, item) in enumerate(zip(tasks, scored, strict=True)):
+            _plot(_numbered(plot_path, number, len(tasks)), task.material, item)
+    report = _report(detector, recordings, scored)
     if as_json:
         click.echo(json.dumps(report))
     else:
@@ -122,39 +115,34 @@ def command(
         click.echo(table(report))
 
 
-def _read_reference(path: Path, rate_hz: float) -> tuple[Annotation, ...]:
-    from bridge.recordings import RecordingError, read_annotations
-
-    try:
-        return read_annotations(path, rate=rate_hz)
-    except RecordingError as error:
-        raise InvalidInput(str(error)) from error
-
-
-def _report(detector: str, window: Any, recordings: tuple[Path, ...], results: list[Any]) -> dict[str, Any]:
+def _report(detector: str, recordings: tuple[Path, ...], scored: list[Scored]) -> dict[str, Any]:
     """One object; with several recordings the gross figures, then ``average`` and ``recordings``."""
     from bridge.evaluation.running import Tally, total
-    from bridge.evaluation.scores import average, gross
+    from bridge.evaluation.scores import Score, average, gross
 
     report: dict[str, Any] = {"detector": detector}
-    if isinstance(results[0], Tally):
-        report |= total(results).to_json()
+    scores = [item.result for item in scored if isinstance(item.result, Score)]
+    if scores:
+        windows = [item.evaluation.window for item in scored if item.evaluation is not None]
+        report |= {"window_ms": windows[0].to_json(), **gross(scores).to_json()}
     else:
-        report |= {"window_ms": window.to_json(), **gross(results).to_json()}
-    if len(results) > 1:
-        if not isinstance(results[0], Tally):
-            report["average"] = average(results)
+        report |= total([item.result for item in scored if isinstance(item.result, Tally)]).to_json()
+    if len(scored) > 1:
+        if scores:
+            report["average"] = average(scores)
         report["recordings"] = [
-            {"recording": str(path), **item.to_json()} for path, item in zip(recordings, results, strict=True)
+            {"recording": str(path), **item.result.to_json()}
+            for path, item in zip(recordings, scored, strict=True)
         ]
     return report
 
 
-def _plot(path: Path, recording: Recording, found: Run, evaluation: Evaluation, title: str) -> None:
+def _plot(path: Path, material: Material, scored: Scored) -> None:
     from bridge.evaluation.plot import plot
 
+    assert scored.evaluation is not None
     try:
-        plot(path, recording, found, evaluation, title)
+        plot(path, material.read(), scored.run, scored.evaluation, material.path.name)
     except (OSError, ValueError) as error:
         raise click.ClickException(f"{path}: the picture cannot be written: {error}") from error
     click.echo(f"Picture: {path}", err=True)

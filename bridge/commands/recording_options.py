@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -14,8 +12,8 @@ from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:
     from bridge.calibration.profile import Profile
-    from bridge.pipeline import Binding
-    from bridge.recordings import ChannelChoice, Recording
+    from bridge.evaluation.tasks import Material
+    from bridge.recordings import ChannelChoice
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -79,48 +77,6 @@ def channel_choices(channels: Sequence[str], kinds: Sequence[ChannelKind]) -> li
     return [ChannelChoice(name, kind) for name, kind in zip(names, each, strict=True)]
 
 
-def open_recording(path: Path, rate: float | None, choices: list[ChannelChoice] | None) -> Recording:
-    """Raises InvalidInput."""
-    from bridge.recordings import RecordingError, read
-
-    try:
-        return read(path, rate=rate, channels=choices)
-    except RecordingError as error:
-        raise InvalidInput(str(error)) from error
-
-
-def bind_all(
-    recording: Recording, detector: str, named: bool, profile: Profile | None = None
-) -> list[Binding]:
-    """Join the detector to the channels that were ``named``, else to the first that suits it.
-
-    A detector that takes many channels gets all that suit it. With ``profile`` it has what that holds for it.
-    Raises InvalidInput.
-    """
-    from bridge.calibration.profile import ProfileError
-    from bridge.evaluation.running import bind_detector
-    from bridge.pipeline import BindingError
-
-    names = [channel.name for channel in recording.info.channels] if named else []
-    try:
-        bindings = bind_detector(recording, detector, names)
-        if profile is not None:
-            profile.settings_for(detector)  # one that says nothing of the detector was not meant
-            bindings = [binding.fitted(recording.info, profile) for binding in bindings]
-        bindings[0].create(recording.info)  # refuses a rate or settings that do not suit, before any work
-    except (BindingError, ProfileError) as error:
-        raise InvalidInput(str(error)) from error
-    if len(bindings) > 1 and not named:
-        chosen, *others = (recording.info.channels[item.columns[0]].name for item in bindings)
-        rest = ", ".join(others)
-        click.echo(
-            f"{detector} works on one channel: {chosen} is used; --channel names another ({rest}).",
-            err=True,
-        )
-        return bindings[:1]
-    return bindings
-
-
 def open_profile(path: Path | None) -> Profile | None:
     """The profile, or none where none is named. Raises InvalidInput."""
     if path is None:
@@ -134,15 +90,16 @@ def open_profile(path: Path | None) -> Profile | None:
         raise InvalidInput(str(error)) from error
 
 
-@contextmanager
-def progress_bar(label: str, total_s: float) -> Iterator[Callable[[float], None] | None]:
-    """A bar on stderr, in terminals and for long recordings only."""
-    if not sys.stderr.isatty() or total_s < 120:
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
+def materials(
+    recordings: Sequence[Path],
+    channels: Sequence[str],
+    kinds: Sequence[ChannelKind],
+    rate_hz: float | None,
+    profile: Profile | None = None,
+) -> list[Material]:
+    """What the options say of each recording."""
+    from bridge.evaluation.tasks import Material
 
-    with Progress(console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task(label, total=total_s)
-        yield lambda done_s: progress.update(task, completed=done_s)
+    choices = channel_choices(channels, kinds)
+    chosen = None if choices is None else tuple(choices)
+    return [Material(path, rate_hz, chosen, bool(channels), profile) for path in recordings]
