@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 # Processes take more than a second to start, so work that is done sooner stays here.
 _WORTH_SPREADING_S = 2.0
 _CONNECT_S = 10.0
+# Run in each worker process: Ctrl-C is heard by this process, which ends the others.
+_DEAF = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
@@ -105,6 +107,7 @@ def _spread(
                 security=True,
                 dashboard_address="127.0.0.1:0",
                 silence_logs=logging.CRITICAL,
+                preload=[_DEAF],
             )
             client = stack.enter_context(Client(stack.enter_context(cluster)))
         else:

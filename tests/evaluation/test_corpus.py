@@ -234,6 +234,34 @@ def process_of(_number: int) -> int:
     return os.getpid()
 
 
+def test_ctrl_c_ends_all_processes_without_a_word(corpus: list[Path]) -> None:
+    many = [str(path) for path in corpus if path != corpus[3]] * 200
+    own = subprocess.Popen(
+        [sys.executable, "-m", "bridge", "detect", *many, "--detector", "heartbeat", "--kind", "ecg", "--workers", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
+    )  # fmt: skip
+    # Two workers, beside what multiprocessing starts for itself.
+    until(lambda: len(members(own.pid)) >= 4, "workers", 20)
+    time.sleep(0.5)
+    os.killpg(own.pid, signal.SIGINT)  # as a terminal does
+    printed, told = own.communicate(timeout=20)
+    assert (own.returncode, printed, told.strip()) == (130, b"", b"")
+    until(lambda: not members(own.pid), "the end of all", 10)
+
+
+def members(session: int) -> list[int]:
+    """The processes of a session."""
+    found = []
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            fields = (folder / "stat").read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[3]) == session and fields[0] != "Z":
+            found.append(int(folder.name))
+    return found
+
+
 def test_a_cluster_that_cannot_be_used_is_told(monkeypatch: pytest.MonkeyPatch, cluster: Cluster) -> None:
     monkeypatch.setattr("bridge.evaluation.corpus._CONNECT_S", 0.5)
     with pytest.raises(CorpusError, match="dask scheduler"):
