@@ -9,9 +9,11 @@ from __future__ import annotations
 import functools
 import logging
 import os
+import signal
+import threading
 import time
-from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -23,8 +25,6 @@ if TYPE_CHECKING:
 # Processes take more than a second to start, so work that is done sooner stays here.
 _WORTH_SPREADING_S = 2.0
 _CONNECT_S = 10.0
-# Run in each worker process: Ctrl-C is heard by this process, which ends the others.
-_DEAF = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
@@ -101,14 +101,14 @@ def _spread(
     with ExitStack() as stack:
         if scheduler is None:
             # Encrypted even on loopback: whoever reaches a scheduler may run programs as its owner.
-            cluster = LocalCluster(
-                n_workers=min(count, len(items)),
-                threads_per_worker=1,
-                security=True,
-                dashboard_address="127.0.0.1:0",
-                silence_logs=logging.CRITICAL,
-                preload=[_DEAF],
-            )
+            with _deaf_from_birth():
+                cluster = LocalCluster(
+                    n_workers=min(count, len(items)),
+                    threads_per_worker=1,
+                    security=True,
+                    dashboard_address="127.0.0.1:0",
+                    silence_logs=logging.CRITICAL,
+                )
             client = stack.enter_context(Client(stack.enter_context(cluster)))
         else:
             client = stack.enter_context(_connected(scheduler))
@@ -131,6 +131,23 @@ def _spread(
                 results[number] = Refused("each of the processes that worked on it died")
             progress(len(results))
         return [results[number] for number in range(len(items))]
+
+
+@contextmanager
+def _deaf_from_birth() -> Iterator[None]:
+    """Processes started in here never hear Ctrl-C, for what is ignored stays so in a new process.
+
+    This process hears it again as soon as they are there, and then ends them; for the second until then
+    it is lost.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _connected(scheduler: str) -> Client:

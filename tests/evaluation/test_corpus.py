@@ -242,7 +242,7 @@ def test_ctrl_c_ends_all_processes_without_a_word(corpus: list[Path]) -> None:
     )  # fmt: skip
     # Two workers, beside what multiprocessing starts for itself.
     until(lambda: len(members(own.pid)) >= 4, "workers", 20)
-    time.sleep(0.5)
+    time.sleep(3)  # they hear nothing until all are there
     os.killpg(own.pid, signal.SIGINT)  # as a terminal does
     printed, told = own.communicate(timeout=20)
     assert (own.returncode, printed, told.strip()) == (130, b"", b"")
