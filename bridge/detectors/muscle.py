@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
+from bridge.signals.filters import FilterBank, SamplingRateError, design_band
 from bridge.signals.types import Samples
 
 LOW_HZ = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
@@ -83,6 +83,18 @@ class _Steps:
         return (unmoved >= self.still_samples).astype(np.float64)
 
 
+def emg_band(rate_hz: float) -> Samples:
+    """Sections (shape (k, 6)) of raw EMG's band with mains notched out."""
+    high_hz = HIGH_HZ if rate_hz > 2.2 * HIGH_HZ else None
+    return design_band(rate_hz, LOW_HZ, high_hz, order=4, notch_hz=MAINS_HZ, notch_quality=MAINS_QUALITY)
+
+
+def smoothing(rate_hz: float, time_constant_s: float = SMOOTHING_S) -> Samples:
+    """A section (shape (1, 6)) that takes the running mean."""
+    keep = float(np.exp(-1 / (time_constant_s * rate_hz)))
+    return np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]])
+
+
 class EmgAmplitude:
     """Raw EMG: 20 Hz to 500 Hz or Nyquist, mains notched out, short-time root mean square.
 
@@ -98,56 +110,50 @@ class EmgAmplitude:
                 f"EMG needs a sampling rate of 200 Hz or more, not {rate_hz:g} Hz; "
                 "a module that sends the rectified envelope is of kind emg-envelope"
             )
-        high_hz = HIGH_HZ if rate_hz > 2.2 * HIGH_HZ else None
-        band = design_band(rate_hz, LOW_HZ, high_hz, order=4, notch_hz=MAINS_HZ, notch_quality=MAINS_QUALITY)
-        self._band = [CausalFilter(band) for _ in range(width)]
-        keep = float(np.exp(-1 / (SMOOTHING_S * rate_hz)))
-        mean = np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]])
-        self._square = [CausalFilter(mean) for _ in range(width)]
-        self._teager = [CausalFilter(mean) for _ in range(width)]
+        self._width = width
+        self._band = FilterBank(emg_band(rate_hz), width)
+        # First the squares of all electrodes, then their Teager energies.
+        self._means = FilterBank(smoothing(rate_hz), 2 * width)
         self._steps = _Steps(width, rate_hz)
         self.reset()
 
     def reset(self) -> None:
-        for bank in (self._band, self._square, self._teager):
-            for item in bank:
-                item.reset()
+        self._band.reset()
+        self._means.reset()
         self._steps.reset()
-        self._before = [(0.0, 0.0)] * len(self._band)
+        self._before = [(0.0, 0.0)] * self._width
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
         if len(samples) == 1:
             return self._process_one(samples[0].tolist())
+        width = self._width
         steps, unmoved = self._steps.process(samples)
-        total = np.zeros(len(samples))
-        energy = np.zeros(len(samples))
-        known = np.zeros(len(samples))
-        for column in range(samples.shape[1]):
-            y = self._band[column].process(np.ascontiguousarray(samples[:, column]))
-            past = np.concatenate([self._before[column], y])
-            self._before[column] = (float(past[-2]), float(past[-1]))
-            teager = np.maximum(past[1:-1] ** 2 - past[:-2] * past[2:], 0.0)
-            seen = np.isfinite(steps[:, column])
-            floor = np.maximum(np.where(seen, steps[:, column], 1.0) ** 2 / 12, _TINY)
-            total += np.where(seen, 0.5 * np.log(self._square[column].process(y * y) + floor), 0.0)
-            energy += np.where(seen, 0.5 * np.log(self._teager[column].process(teager) + floor), 0.0)
-            known += seen
+        y = self._band.process(samples.T)
+        past = np.hstack([self._before, y])
+        self._before = [(first, last) for first, last in past[:, -2:].tolist()]
+        teager = np.maximum(past[:, 1:-1] ** 2 - past[:, :-2] * past[:, 2:], 0.0)
+        means = self._means.process(np.vstack([y * y, teager]))
+        seen = np.isfinite(steps.T)
+        floor = np.maximum(np.where(seen, steps.T, 1.0) ** 2 / 12, _TINY)
+        logs = 0.5 * np.log(means.reshape(2, width, -1) + floor)
+        total, energy = np.where(seen, logs, 0.0).sum(axis=1)
         with np.errstate(invalid="ignore"):
+            known = seen.sum(axis=0)
             return total / known, energy / known, self._steps.still(unmoved)
 
     def _process_one(self, values: list[float]) -> tuple[Samples, Samples, Samples]:
         """One row, with the same arithmetic in the same order and without arrays of one element."""
         steps, unmoved = self._steps.step(values)
+        squares, teagers = [], []
+        for column, y in enumerate(self._band.step(values)):
+            first, last = self._before[column]
+            self._before[column] = (last, y)
+            squares.append(y * y)
+            teagers.append(max(last * last - first * y, 0.0))
+        means = self._means.step(squares + teagers)
         total = energy = 0.0
         known = 0
-        for column, value in enumerate(values):
-            y = self._band[column].step(value)
-            before, last = self._before[column]
-            self._before[column] = (last, y)
-            teager = max(last * last - before * y, 0.0)
-            square = self._square[column].step(y * y)
-            mean_teager = self._teager[column].step(teager)
-            step = steps[column]
+        for square, mean_teager, step in zip(means[: self._width], means[self._width :], steps, strict=True):
             if step == np.inf:
                 continue
             floor = max(step * step / 12, _TINY)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.signals.butterworth import band_sections, notch_section, steady_state
 from bridge.signals.sections import run_sections
@@ -87,3 +88,46 @@ class CausalFilter:
         one[0, 0] = value
         run_sections(self._sos, one, self._state)
         return one.item()
+
+
+class FilterBank:
+    """The same cascade over many signals, one call for all of them: the call is what costs.
+
+    Each signal comes out as by a CausalFilter of its own, bit for bit.
+    """
+
+    def __init__(self, sos: Samples, width: int) -> None:
+        self._sos = np.ascontiguousarray(sos, dtype=np.float64)
+        self._steady = steady_state(self._sos)
+        self._state: Samples = np.zeros((width, *self._steady.shape))
+        self._one: Samples = np.zeros((width, 1))
+        self._fresh = np.ones(width, dtype=np.bool_)
+        self._any_fresh = True
+
+    def reset(self, which: NDArray[np.bool_] | None = None) -> None:
+        """Forget the past of ``which`` signals (shape (width,)), else of all: the next sample seeds them."""
+        self._fresh |= True if which is None else which
+        self._any_fresh = bool(self._fresh.any())
+
+    def process(self, x: Samples) -> Samples:
+        """Filter the next samples, shape (width, n); returns as many."""
+        y = np.array(x, dtype=np.float64, order="C")
+        if y.shape[1] > 0:
+            self._run(y)
+        return y
+
+    def step(self, values: list[float]) -> list[float]:
+        """Filter one sample of each signal."""
+        one = self._one
+        one[:, 0] = values
+        self._run(one)
+        filtered: list[float] = one[:, 0].tolist()
+        return filtered
+
+    def _run(self, y: Samples) -> None:
+        if self._any_fresh:
+            fresh = self._fresh
+            self._state[fresh] = self._steady * y[fresh, 0][:, np.newaxis, np.newaxis]
+            fresh[:] = False
+            self._any_fresh = False
+        run_sections(self._sos, y, self._state)
