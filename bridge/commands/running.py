@@ -160,7 +160,6 @@ async def _run(
     own = profile_path("me", "board") if options.file is not None else None
     shelf = FittedProfile(options.profile or own, profile, refit)
 
-    folder = options.file.parent if options.file is not None else None
     beside: list[Companion] = list(more(the_daemon)) if more is not None else []
     tapping = list(taps)
     watch: RuleWatch | None = None
@@ -186,7 +185,7 @@ async def _run(
     daemon = Daemon(
         sources_for(rules, options),
         make_pipeline,
-        {} if options.dry_run else outputs.build_all(rules.outputs, folder),
+        {} if options.dry_run else outputs.build_all(rules.outputs, options.file),
         taps=tapping,
         companions=beside,
         armed=options.armed,

@@ -110,7 +110,8 @@ def in_words(act: Act) -> str:
             said = " ".join(f"{part:.4g}" if isinstance(part, float) else str(part) for part in arguments)
             return _short(f"{address} {said}".rstrip())
         case Publish(topic, payload):
-            return _short(topic if payload is None else f"{topic}: {payload}")
+            shown = topic or "publish"
+            return _short(shown if payload is None else f"{shown}: {payload}")
         case SendBundle(messages):
             return _short(" + ".join(in_words(message) for message in messages))
         case Note(text):

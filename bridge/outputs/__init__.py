@@ -15,24 +15,24 @@ if TYPE_CHECKING:
     from bridge.outputs.protocol import Output
 
 
-def build_all(specs: Mapping[str, Any], folder: Path | None = None) -> dict[str, Output]:
+def build_all(specs: Mapping[str, Any], file: Path | None = None) -> dict[str, Output]:
     """Every output of a rule file, by name. Keystroke outputs share one limit in total.
 
     ``specs`` are the models of ``bridge.rules.devices``. Raises OutputError when a setting cannot be, such
-    as a secret that is not there; files are seen from ``folder``.
+    as a secret that is not there; files are seen from the rule ``file``.
     """
     from bridge.outputs.limits import ALL_KEYSTROKES_PER_S, RateLimit
 
     total = RateLimit(ALL_KEYSTROKES_PER_S)
-    return {name: build(name, spec, folder, total) for name, spec in specs.items()}
+    return {name: build(name, spec, file, total) for name, spec in specs.items()}
 
 
-def build(name: str, spec: Any, folder: Path | None = None, total: RateLimit | None = None) -> Output:
+def build(name: str, spec: Any, file: Path | None = None, total: RateLimit | None = None) -> Output:
     """The output that a spec describes. Raises OutputError, and KeyError for a type that is not known."""
-    return REGISTRY[spec.type](name, spec, folder, total)
+    return REGISTRY[spec.type](name, spec, file, total)
 
 
-def _keystrokes(name: str, spec: Any, _folder: Path | None, total: RateLimit | None) -> Output:
+def _keystrokes(name: str, spec: Any, _file: Path | None, total: RateLimit | None) -> Output:
     from bridge.outputs.keystrokes import Keystrokes
     from bridge.outputs.limits import KEYSTROKES_PER_S
 
@@ -40,7 +40,7 @@ def _keystrokes(name: str, spec: Any, _folder: Path | None, total: RateLimit | N
     return Keystrokes(name, per_second=per_second, total=total, pause_key=spec.pause_key)
 
 
-def _osc(name: str, spec: Any, _folder: Path | None, _total: RateLimit | None) -> Output:
+def _osc(name: str, spec: Any, _file: Path | None, _total: RateLimit | None) -> Output:
     from bridge.outputs.limits import OSC_PER_S
     from bridge.outputs.osc import OscOutput
 
@@ -48,9 +48,9 @@ def _osc(name: str, spec: Any, _folder: Path | None, _total: RateLimit | None) -
     return OscOutput(name, spec.host, spec.port, protocol=spec.protocol, per_second=per_second)
 
 
-def _mqtt(name: str, spec: Any, folder: Path | None, _total: RateLimit | None) -> Output:
+def _mqtt(name: str, spec: Any, file: Path | None, _total: RateLimit | None) -> Output:
     from bridge.outputs.limits import MQTT_PER_S
-    from bridge.outputs.mqtt import MqttOutput, make_broker
+    from bridge.outputs.mqtt import DEFAULT_BASE, MqttOutput, daemon_id, make_broker
 
     broker = make_broker(
         spec.host,
@@ -61,15 +61,15 @@ def _mqtt(name: str, spec: Any, folder: Path | None, _total: RateLimit | None) -
         password_env=spec.password_env,
         password_file=spec.password_file,
         client_id=spec.client_id,
-        base=spec.topic,
-        folder=folder,
+        base=spec.topic or f"{DEFAULT_BASE}/{daemon_id(name, file)}",
+        folder=None if file is None else file.parent,
     )
     per_second = spec.most_per_second or MQTT_PER_S
     source = f"/biosignal-bridge/{broker.client_id}"
     return MqttOutput(name, broker, source=source, per_second=per_second)
 
 
-def _log(name: str, _spec: Any, _folder: Path | None, _total: RateLimit | None) -> Output:
+def _log(name: str, _spec: Any, _file: Path | None, _total: RateLimit | None) -> Output:
     from bridge.outputs.log import LogOutput
 
     return LogOutput(name)

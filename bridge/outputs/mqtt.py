@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import logging
 import os
 import secrets
@@ -25,7 +26,7 @@ from bridge.outputs.outbox import LONGEST_AGE_S, Message, Outbox
 from bridge.outputs.protocol import OutputCounts, OutputError
 from bridge.rules.actions import Action, Publish
 from bridge.rules.addresses import topic_problem
-from bridge.signals.types import Event
+from bridge.signals.types import Event, Level
 
 log = logging.getLogger("bridge.mqtt")
 
@@ -101,6 +102,8 @@ class MqttOutput:
                 link.drop()
             self._first.set()
             self._take_back(ended.unconfirmed)
+            if self._status == "offline":  # `close` said goodbye
+                return
             self._tell(ended)
             attempt = 1 if ended.how == "lost" else attempt + 1
             if self._may_change_version and ended.how in ("unanswered", "version"):
@@ -124,7 +127,12 @@ class MqttOutput:
         self.connections += 1
         self.counts.problem = self._warned = ""
         log.info(
-            "%s: connected to %s:%d (MQTT %s)", self.name, self._broker.host, self._broker.port, self._version
+            "%s: connected to %s:%d (MQTT %s), status on %s",
+            self.name,
+            self._broker.host,
+            self._broker.port,
+            self._version,
+            self._broker.status_topic,
         )
         self._publish_status()
         self._drain()
@@ -154,19 +162,28 @@ class MqttOutput:
         act = action.act
         if not isinstance(act, Publish):
             return self._refuse(f"an MQTT output cannot do this: {act.to_json()}")
-        wrong = topic_problem(act.topic)
+        topic = self._topic_for(action.cause) if act.topic is None else act.topic
+        wrong = topic_problem(topic)
         if wrong:
             return self._refuse(wrong)
         if not action.safe and not self._limit.admit(time.monotonic()):
             return self._refuse(f"more than {self._limit.per_second:g} messages a second")
-        message = self._message(action, act)
+        message = self._message(action, act, topic)
         if len(message.payload) > LARGEST_PAYLOAD:
             return self._refuse(f"the payload has {len(message.payload)} bytes, more than {LARGEST_PAYLOAD}")
         self._outbox.push(message, message.at_s)
         self._drain()
         return True
 
-    def _message(self, action: Action, act: Publish) -> Message:
+    def _topic_for(self, cause: Event | Level | None) -> str:
+        """Where a rule names no topic: below this daemon's own, by what caused it."""
+        if isinstance(cause, Event):
+            return f"{self._broker.base}/events/{cause.kind}"
+        return (
+            f"{self._broker.base}/levels/{cause.kind}" if cause is not None else f"{self._broker.base}/rules"
+        )
+
+    def _message(self, action: Action, act: Publish, topic: str) -> Message:
         event = None
         if act.payload is None:
             event = cloudevents.cloud_event(
@@ -176,7 +193,7 @@ class MqttOutput:
         # An event is over when it is told; retained, it would happen again for every new subscriber.
         retain = act.retain and event is None and not isinstance(action.cause, Event)
         raw = payload.encode("utf-8", "replace")
-        return Message(act.topic, raw, act.qos, retain, time.monotonic(), event)
+        return Message(topic, raw, act.qos, retain, time.monotonic(), event)
 
     def _drain(self) -> None:
         """Send what waits while the connection takes it."""
@@ -268,12 +285,28 @@ def make_broker(
     return Broker(
         host,
         port if port is not None else 8883 if tls else 1883,
-        client_id or f"biosignal-bridge-{secrets.token_hex(4)}",
-        f"{base or DEFAULT_BASE}/status",
+        # A broker throws out the older of two clients of one name; names of up to 23 bytes suit every broker.
+        client_id or f"biosignal-{secrets.token_hex(6)}",
+        base or DEFAULT_BASE,
         _tls(folder, ca_file) if tls else None,
         username,
         password,
     )
+
+
+def daemon_id(output: str, file: Path | None) -> str:
+    """Eight hexadecimal digits that this output of this rule file on this machine has, and no other.
+
+    The same at each start, so that the retained status is replaced. Made from the machine's identifier
+    (machine-id(5)), which it does not tell, else from its network address.
+    """
+    machine = ""
+    for place in ("/etc/machine-id", "/var/lib/dbus/machine-id"):
+        with suppress(OSError):
+            machine = machine or Path(place).read_text(encoding="ascii", errors="replace").strip()
+    where = "" if file is None else str(file.resolve())
+    text = "\0".join((machine or f"{uuid.getnode():x}", where, output))
+    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:8]
 
 
 def _tls(folder: Path, ca_file: str | None) -> ssl.SSLContext:

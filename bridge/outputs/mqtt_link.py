@@ -30,15 +30,19 @@ _UNSUPPORTED_VERSION = 132
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """Where and as whom. ``tls`` None: not encrypted."""
+    """Where and as whom. ``base``: what this daemon's own topics begin with. ``tls`` None: not encrypted."""
 
     host: str
     port: int
     client_id: str
-    status_topic: str
+    base: str
     tls: ssl.SSLContext | None = None
     username: str | None = None
     password: str | None = None
+
+    @property
+    def status_topic(self) -> str:
+        return f"{self.base}/status"
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,9 +80,12 @@ class SendOsc:
 
 @dataclass(frozen=True, slots=True)
 class Publish:
-    """An MQTT publication. ``payload`` None: the event itself as CloudEvents JSON, made by the output."""
+    """An MQTT publication. ``payload`` None: the event itself as CloudEvents JSON, made by the output.
 
-    topic: str
+    ``topic`` None: the output's own for what caused it.
+    """
+
+    topic: str | None
     payload: str | None
     qos: int = 0
     retain: bool = False

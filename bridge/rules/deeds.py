@@ -261,7 +261,9 @@ class MqttPublish(Strict):
     """One MQTT publication."""
 
     output: Name | None = Field(None, description="Which output, where several fit.")
-    topic: Topic = Field(description="The topic.")
+    topic: Topic | None = Field(
+        None, description="The topic; else `events/KIND` or `levels/KIND` below the output's own `topic`."
+    )
     payload: Annotated[str | None, BeforeValidator(lambda value: _payload(value))] = Field(
         None, description="A text with places for values; without it the event as CloudEvents JSON."
     )

@@ -205,7 +205,9 @@ class MqttOutput(_Output):
     password_file: Name | None = Field(None, description="File with mode 600 that holds the password.")
     client_id: Name | None = Field(None, description="The client identifier; made up when it is not given.")
     topic: Topic | None = Field(
-        None, description="Under it the daemon keeps its retained status, and default topics."
+        None,
+        description="Under it are the daemon's retained `status` and the topics of rules that name none; "
+        "without it `biosignal-bridge/` and eight digits that no other daemon has.",
     )
     qos: Annotated[int, Field(ge=0, le=2)] = Field(
         0, description="Quality of service where a rule gives none."

@@ -153,7 +153,7 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
     deeds.TypedArgument: (
         "then", ('{send: {address: /a, arguments: [{float: "{level}"}, {int: 3}, {string: "{level:.2f}"}]}}',),
     ),
-    deeds.Publish: ("then", ("{publish: {topic: lab/arm}}",)),
+    deeds.Publish: ("then", ("{publish: {}}", "{publish: {topic: lab/arm}}")),
     deeds.MqttPublish: (
         "then",
         ('{publish: {output: lamp, topic: lab/arm, payload: "{level:.2f}", qos: 1, retain: false}}',),

@@ -190,7 +190,8 @@ def _deed(deed: object) -> str:
             said = deed.publish
             payload = "the event" if said.payload is None else f"“{said.payload}”"
             kept = ", kept at the broker" if said.retain else ""
-            text = f"publish {payload} on {said.topic}{kept}{_on(said.output)}"
+            topic = said.topic or "the output's own topic"
+            text = f"publish {payload} on {topic}{kept}{_on(said.output)}"
         case Note():
             text = f"note “{deed.note}” in the log"
         case SwitchMode():

@@ -66,7 +66,7 @@ class Running:
         }
 
     def last_status(self) -> str:
-        told = self.heard.on("biosignal-bridge/status")
+        told = [got for got in list(self.heard.got) if got.topic.endswith("/status")]
         return told[-1].payload if told else ""
 
 
