@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from math import exp, log
-from statistics import median
 
 import numpy as np
+
+from bridge.signals.robust import middle
 
 LEARNING_S = 2.0
 REST_RISE = 0.3  # 1/s: a resting level that doubles after the first contraction is followed in 2.3 s
@@ -80,7 +81,7 @@ class EffortScale:
         """A contraction with this peak has ended: the usual one is the median of the last five."""
         self._peaks.append(peak)
         if not self._usual_is_given:
-            self._usual = median(self._peaks)
+            self._usual = middle(self._peaks)
 
     def at_fraction(self, fraction: float, peak: float | None = None) -> float:
         """The level at this fraction of the way from rest to the usual contraction.
@@ -153,4 +154,4 @@ class Pulses:
             self._pulses.popleft()
         if len(self._pulses) < PULSES or height > max(p.height for p in self._pulses) + PULSE_RATIO:
             return 0.0
-        return PULSE_MARGIN * median(pulse.lasted_s for pulse in self._pulses)
+        return PULSE_MARGIN * middle(pulse.lasted_s for pulse in self._pulses)

@@ -17,14 +17,15 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import fmean, median
+from statistics import fmean
 from typing import Any
 
 import numpy as np
 
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
-from bridge.detectors.qrs import CHUNK, NARROW_HZ, WIDE_HZ, QrsFront
+from bridge.detectors.qrs import CHUNK, NARROW_HZ, WIDE_HZ, QrsFront, Shapes
 from bridge.detectors.variability import Variability
+from bridge.signals.robust import middle
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
 REFRACTORY_S = 0.23  # 220 beats a minute are 273 ms apart
@@ -125,7 +126,7 @@ class HeartbeatDetector:
         self._front.reset()
         self._values: deque[float] = deque(maxlen=RECENT_BEATS)
         self._noise: deque[float] = deque(maxlen=RECENT_BEATS)
-        self._shapes: deque[Samples] = deque(maxlen=RECENT_SHAPES)
+        self._shapes = Shapes(RECENT_SHAPES)
         self._likeness: deque[float] = deque(maxlen=RECENT_BEATS)
         self._intervals: deque[float] = deque(maxlen=max(RECENT_BEATS, self._settings.averaged))
         self._polarity = 0.0
@@ -201,10 +202,10 @@ class HeartbeatDetector:
             self._search_back(self._deadline, found)
 
     def _noise_level(self) -> float:
-        return min(median(self._noise), median(self._values)) if self._noise else 0.0
+        return min(middle(self._noise), middle(self._values)) if self._noise else 0.0
 
     def _threshold(self, fraction: float, noise: float) -> float:
-        level = noise + fraction * (median(self._values) - noise)
+        level = noise + fraction * (middle(self._values) - noise)
         if len(self._values) >= 2:  # two large beats in a row: the amplitude has stepped up
             level = max(level, fraction * min(self._values[-1], self._values[-2]))
         return level
@@ -250,23 +251,23 @@ class HeartbeatDetector:
 
     def _likeness_of(self, beat: Beat) -> float:
         """Second-best correlation with the last beats: a single look-alike may be chance."""
-        if beat.shape is None or not self._shapes:
+        if beat.shape is None or not len(self._shapes):
             return 0.0
-        alike = sorted(float(np.dot(beat.shape, other)) for other in self._shapes)
+        alike = sorted(self._shapes.likeness(beat.shape))
         return alike[-2] if len(alike) > 1 else alike[0]
 
     def _weight(self, likeness: float, noise: float, unrest: float = 0.0) -> float:
         """What a peak's size is multiplied by: more for a look-alike, less for a strange one amid noise."""
         if likeness > ALIKE:
             return 1.0 + LIKE_BONUS * (likeness - ALIKE) / (1.0 - ALIKE)
-        beats = median(self._values)
+        beats = middle(self._values)
         noisy = max((noise / beats - QUIET) / NOISE_SPAN, (unrest / beats - CALM) / UNREST_SPAN)
         share = SHAPE_WEIGHT * min(1.0, max(0.0, noisy))
         return 1.0 - share * min(1.0, max(0.0, (ALIKE - likeness) / (ALIKE - STRANGE)))
 
     def _rescale(self, value: float) -> None:
         """The amplitude has stepped: ``value`` is what a beat has now."""
-        factor = value / median(self._values)
+        factor = value / middle(self._values)
         self._values.clear()
         self._values.append(value)
         noise = [factor * item for item in self._noise]
@@ -290,12 +291,15 @@ class HeartbeatDetector:
                 continue
             beats.append(self._beat(index, value))
         alike = _likenesses([beat.shape for beat in beats if beat.shape is not None])
-        if len(alike) < 2 or median(alike) < (LIKE if len(alike) > 3 else FEW_LIKE):
+        if len(alike) < 2 or middle(alike) < (LIKE if len(alike) > 3 else FEW_LIKE):
             return False
-        for kept in (self._values, self._shapes, self._noise, self._likeness):
+        self._shapes.clear()
+        for kept in (self._values, self._noise, self._likeness):
             kept.clear()
         self._values.extend(beat.value for beat in beats)
-        self._shapes.extend(beat.shape for beat in beats if beat.shape is not None)
+        for beat in beats:
+            if beat.shape is not None:
+                self._shapes.add(beat.shape)
         self._noise.extend(value for _, value in self._peaks if value < limit)
         self._likeness.extend(alike)
         self._learned = True
@@ -378,9 +382,9 @@ class HeartbeatDetector:
             self._polarity += 0.2 * (beat.side - self._polarity)
         self._values.append(beat.value)
         if beat.shape is not None:
-            self._shapes.append(beat.shape)
+            self._shapes.add(beat.shape)
         self._likeness.append(likeness)
-        usual_ms = median(list(self._intervals)[-RECENT_BEATS:]) if self._intervals else 1000.0
+        usual_ms = middle(list(self._intervals)[-RECENT_BEATS:]) if self._intervals else 1000.0
         wait = min(round(MISSED * usual_ms / 1000 * self.rate_hz), self._lost)
         self._deadline = max(decided + 1, beat.index + wait + self._front.apart)
         if self._intervals:
@@ -393,7 +397,7 @@ class HeartbeatDetector:
         """Do the last beats no longer look like beats? Ectopic ones among normal ones still do."""
         if len(self._likeness) < RECENT_BEATS:
             return False
-        return median(self._likeness) < UNLIKE and sorted(self._likeness)[-3] < LIKE
+        return middle(self._likeness) < UNLIKE and sorted(self._likeness)[-3] < LIKE
 
     def _tell(
         self,

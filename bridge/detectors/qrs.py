@@ -13,6 +13,7 @@ from math import sqrt
 import numpy as np
 
 from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
+from bridge.signals.robust import middle_of_many
 from bridge.signals.types import Samples
 
 LEAST_RATE_HZ = 90.0  # 100 Hz boards whose clock is off
@@ -219,7 +220,7 @@ class QrsFront:
     def unrest(self, index: int, samples: int) -> float:
         """Median amplitude of the last ``samples`` before the peak at ``index`` is known."""
         stop = index + self.apart - self._origin
-        return sqrt(max(float(np.median(self._energy_past[max(0, stop - samples) : stop])), 0.0))
+        return sqrt(max(middle_of_many(self._energy_past[max(0, stop - samples) : stop]), 0.0))
 
     def place(self, index: int, polarity: float) -> tuple[int, float, float]:
         """Of the peak at ``index``: its R peak's index, height, and side (-1 down .. 1 up).
@@ -245,3 +246,31 @@ class QrsFront:
         part = self._wide_past[at - self._half : at + self._half + 1].copy()
         norm = float(np.sqrt(np.dot(part, part)))
         return part / norm if norm > 0 else None
+
+
+class Shapes:
+    """The last ``most`` shapes of beats, each of unit length, as rows of one array."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._rows: Samples = np.zeros((0, 0))
+        self.clear()
+
+    def clear(self) -> None:
+        self._count = self._next = 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    def add(self, shape: Samples) -> None:
+        """Shape (n,), the same n each time; the oldest goes when there are too many."""
+        if self._rows.shape[1] != len(shape):
+            self._rows = np.zeros((self._most, len(shape)))
+        self._rows[self._next] = shape
+        self._next = (self._next + 1) % self._most
+        self._count = min(self._count + 1, self._most)
+
+    def likeness(self, shape: Samples) -> list[float]:
+        """The correlation with each."""
+        correlations: list[float] = (self._rows[: self._count] @ shape).tolist()
+        return correlations

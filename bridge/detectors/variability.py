@@ -17,6 +17,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
 
+import numpy as np
+
 WINDOW_S = 60.0
 SHORTEST_MS = 300.0
 LONGEST_MS = 2000.0
@@ -39,12 +41,12 @@ def figures_of(
     normal_ms: Iterable[float], differences_ms: Iterable[float], set_aside: int
 ) -> VariabilityFigures:
     """The figures of normal intervals and their successive differences, at least two and one of them."""
-    intervals, steps = list(normal_ms), list(differences_ms)
-    mean = sum(intervals) / len(intervals)
+    intervals, steps = np.array(list(normal_ms)), np.array(list(differences_ms))
+    apart = intervals - float(intervals.sum()) / len(intervals)
     return VariabilityFigures(
-        sqrt(sum((rr - mean) ** 2 for rr in intervals) / (len(intervals) - 1)),
-        sqrt(sum(step * step for step in steps) / len(steps)),
-        100 * sum(abs(step) > 50 for step in steps) / len(steps),
+        sqrt(float(apart @ apart) / (len(intervals) - 1)),
+        sqrt(float(steps @ steps) / len(steps)),
+        100 * int(np.count_nonzero(np.abs(steps) > 50)) / len(steps),
         len(intervals),
         set_aside,
     )
@@ -58,8 +60,10 @@ class Variability:
         self.reset()
 
     def reset(self) -> None:
-        # (time of the ending beat, interval if normal, difference from the one before if both are normal)
-        self._kept: deque[tuple[float, float | None, float | None]] = deque()
+        # Of each interval the time of the ending beat, is it normal, and is there a difference?
+        self._kept: deque[tuple[float, bool, bool]] = deque()
+        self._normal: deque[float] = deque()
+        self._steps: deque[float] = deque()
         self._since: float | None = None
         self.interrupt()
 
@@ -77,18 +81,25 @@ class Variability:
             before is None or abs(rr_ms - before) <= LARGEST_CHANGE * before
         )
         step = rr_ms - before if normal and self._normal_before and before is not None else None
-        self._kept.append((time_s, rr_ms if normal else None, step))
+        self._kept.append((time_s, normal, step is not None))
+        if normal:
+            self._normal.append(rr_ms)
+        if step is not None:
+            self._steps.append(step)
         self._before, self._normal_before = rr_ms, normal
         while self._kept[0][0] <= time_s - self._window_s:
-            self._kept.popleft()
+            _, was_normal, had_step = self._kept.popleft()
+            if was_normal:
+                self._normal.popleft()
+            if had_step:
+                self._steps.popleft()
 
     @property
     def figures(self) -> VariabilityFigures | None:
         """None until a minute has passed, or where less than half of the last one is normal intervals."""
         if self._since is None or not self._kept or self._kept[-1][0] - self._since < self._window_s:
             return None
-        normal = [rr for _, rr, _ in self._kept if rr is not None]
-        steps = [step for _, _, step in self._kept if step is not None]
+        normal, steps = self._normal, self._steps
         if len(normal) < 2 or not steps or sum(normal) < 1000 * LEAST_SHARE * self._window_s:
             return None
         return figures_of(normal, steps, len(self._kept) - len(normal))

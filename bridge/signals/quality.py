@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum, StrEnum
-from statistics import median
 
 import numpy as np
 
+from bridge.signals.robust import middle
 from bridge.signals.runs import Rail, Runs
 from bridge.signals.spectrum import Shares, SpectralShares
 from bridge.signals.types import Channel, Samples
@@ -302,27 +302,28 @@ class ChannelQuality:
         if len(hop) < 2:
             return _Hop(None, 0.0, 0.0, 0.0, 0.0, lost, 0, self._runs.longest)
         low, high = float(hop.min()), float(hop.max())
-        at_rails = [(rail.share(hop), rail.known) for rail in self._rails]
+        at_rails = [(rail.share(hop, low, high), rail.known) for rail in self._rails]
         clipped = sum(share for share, _ in at_rails)
         railed = sum(share for share, known in at_rails if known)
         change = np.abs(hop[1:] - hop[:-1])
-        moving = change[change > 0]
-        if len(moving):
+        ranked = np.sort(change)
+        still = int(ranked.searchsorted(0.0, "right"))
+        moving = len(change) - still
+        if moving:
             self._moved = True
-            self._step = min(self._step, float(moving.min()))
-            often = len(moving) < (1 - REPEATING_SHARE) * len(change)
-            middle = len(moving) // 2
-            usual = float(np.partition(moving, middle)[middle])
+            self._step = min(self._step, float(ranked[still]))
+            often = moving < (1 - REPEATING_SHARE) * len(change)
+            usual = float(ranked[still + moving // 2])
             self._repeats.append(often and usual >= REPEATING_STEPS * self._step)
-        return _Hop(shares, low, high, clipped, railed, lost, self._jumps(change), self._runs.longest)
+        jumps = self._jumps(change, float(ranked[-1]))
+        return _Hop(shares, low, high, clipped, railed, lost, jumps, self._runs.longest)
 
-    def _jumps(self, change: Samples) -> int:
+    def _jumps(self, change: Samples, largest: float) -> int:
         if self._muscle or self._bad is not None or len(self._hops) < LATELY_HOPS:
             return 0
-        largest = float(change.max())
         if largest <= JUMP_RATIO * min(past.high - past.low for past in self._hops):
             return 0
-        spread = median(past.high - past.low for past in self._hops)
+        spread = middle(past.high - past.low for past in self._hops)
         at = np.flatnonzero(change > JUMP_RATIO * spread)
         if spread <= 0 or len(at) == 0:
             return 0
@@ -349,9 +350,13 @@ class ChannelQuality:
         limit = max(self._samples(least_s), round(HABIT * max(self._habit)))
         self._stall_limit = min(limit, self._samples(LONGEST_STALL_S))
 
+    def _lately(self) -> list[_Hop]:
+        hops = self._hops
+        return [hops[number] for number in range(-min(LATELY_HOPS, len(hops)), 0)]
+
     def _lately_lost(self) -> float:
-        lately = [hop.lost for hop in self._hops][-LATELY_HOPS:]
-        return sum(lately) / len(lately)
+        lately = self._lately()
+        return sum([hop.lost for hop in lately]) / len(lately)
 
     def _bad_reason(self, hop: _Hop) -> Reason | None:
         if hop.lost > 0 and self._lately_lost() > BAD_LOST:
@@ -361,19 +366,20 @@ class ChannelQuality:
         shares = hop.shares
         if shares is not None and len(self._usual_rms) == MEMORY_HOPS:
             hum = max(shares.hum_50, shares.hum_60)
-            usual = median(self._usual_rms)
-            risen = shares.rms > LOOSE_RISE * median(self._usual_whole)
+            usual = middle(self._usual_rms)
+            risen = shares.rms > LOOSE_RISE * middle(self._usual_whole)
             if risen and hum > LOOSE_HUM_SHARE and shares.rms > LOOSE_HUM_RATIO * usual > 0:
                 return Reason.LOOSE
         return None
 
     def _poor_reason(self, hop: _Hop) -> Reason | None:
         shares = hop.shares
-        if self._lately_lost() > POOR_LOST:
+        lately = self._lately()
+        if sum([hop.lost for hop in lately]) > POOR_LOST * len(lately):
             return Reason.LOST
-        if sum(past.clipped for past in list(self._hops)[-LATELY_HOPS:]) > POOR_CLIPPED * LATELY_HOPS:
+        if sum([hop.clipped for hop in lately]) > POOR_CLIPPED * LATELY_HOPS:
             return Reason.CLIPPED
-        if sum(past.jumps for past in list(self._hops)[-LATELY_HOPS:]) >= POOR_JUMPS:
+        if sum([hop.jumps for hop in lately]) >= POOR_JUMPS:
             return Reason.JUMPS
         if shares is None:
             return None
@@ -389,11 +395,11 @@ class ChannelQuality:
             return QualityFigures()
         shares = [hop.shares for hop in hops if hop.shares is not None] or [Shares(0.0, 0.0, 0.0, 0.0)]
         return QualityFigures(
-            rms=median(item.rms for item in shares),
-            peak_to_peak=median(hop.high - hop.low for hop in hops),
-            hum_50_share=median(item.hum_50 for item in shares),
-            hum_60_share=median(item.hum_60 for item in shares),
-            noise_share=median(item.noise for item in shares),
+            rms=middle(item.rms for item in shares),
+            peak_to_peak=middle(hop.high - hop.low for hop in hops),
+            hum_50_share=middle(item.hum_50 for item in shares),
+            hum_60_share=middle(item.hum_60 for item in shares),
+            noise_share=middle(item.noise for item in shares),
             clipped=sum(hop.clipped for hop in hops) / len(hops),
             lost=sum(hop.lost for hop in hops) / len(hops),
             jumps=sum(hop.jumps for hop in hops),

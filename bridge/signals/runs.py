@@ -93,9 +93,9 @@ class Rail:
         self._value = value if self.known else -side * np.inf
         self._visits = 0
 
-    def share(self, x: Samples) -> float:
-        """Share of the finite samples, shape (n,) with n > 1, that lie at the rail."""
-        furthest = float(x.max() if self._side > 0 else x.min())
+    def share(self, x: Samples, low: float, high: float) -> float:
+        """Share of the finite samples, shape (n,) with n > 1, from ``low`` to ``high``, that lie at it."""
+        furthest = high if self._side > 0 else low
         if self.known:
             if (furthest - self._value) * self._side < 0:
                 return 0.0

@@ -38,39 +38,48 @@ class SpectralShares:
         frequency = np.fft.rfftfreq(length, 1 / rate_hz)
         self._slowest = int(np.searchsorted(frequency, SLOWEST_HZ))
         mains = np.zeros(len(frequency), dtype=bool)
-        self._lines: list[list[tuple[slice, NDArray[np.intp]]]] = []
+        self._lines: list[list[tuple[slice, list[slice]]]] = []
         for base_hz in (50.0, 60.0):
             lines = []
             for line_hz in np.arange(base_hz, rate_hz / 2 - LINE_HZ, base_hz):
                 distance = np.abs(frequency - line_hz)
                 inside = np.flatnonzero(distance <= LINE_HZ)
                 beside = np.flatnonzero((distance > LINE_HZ) & (distance <= NEAR_HZ))
-                lines.append((slice(int(inside[0]), int(inside[-1]) + 1), beside))
+                lines.append(
+                    (
+                        _slice(inside),
+                        [_slice(beside[beside < inside[0]]), _slice(beside[beside > inside[-1]])],
+                    )
+                )
                 mains |= distance <= LINE_HZ
             self._lines.append(lines)
         from_hz = min(NOISE_ABOVE_HZ, 0.3 * rate_hz)
-        self._fast = np.flatnonzero((frequency >= from_hz) & ~mains)
-        beyond = int(np.sum(frequency >= from_hz))
-        self._fill = beyond / len(self._fast) if len(self._fast) else 0.0
+        fast = (frequency >= from_hz) & ~mains
+        beyond, left = int(np.sum(frequency >= from_hz)), int(np.sum(fast))
+        # What two sums over the power's bins take in: all of it, and the fast part scaled to fill its band.
+        self._sums: Samples = np.vstack(
+            [np.arange(len(frequency)) >= self._slowest, fast * (beyond / left if left else 0.0)]
+        ).astype(np.float64)
 
     def of(self, x: Samples) -> Shares:
         """Figures of a window of finite samples, shape (length,)."""
         spectrum = np.fft.rfft((x - float(x.sum()) / len(x)) * self._hann)
         power = spectrum.real**2 + spectrum.imag**2
-        total = float(power[self._slowest :].sum())
+        total, fast = (self._sums @ power).tolist()
         if total <= 0.0:
             return Shares(0.0, 0.0, 0.0, 0.0)
+        bins = power.tolist()
         hum = []
         for lines in self._lines:
             above = 0.0
-            for inside, beside in lines:
-                line = power[inside]
-                above += max(0.0, float(line.sum()) - len(line) * _middle(power[beside]))
+            for inside, (below, beyond) in lines:
+                line = bins[inside]
+                beside = sorted(bins[below] + bins[beyond])
+                above += max(0.0, sum(line) - len(line) * beside[len(beside) // 2])
             hum.append(above / total)
-        noise = float(power[self._fast].sum()) * self._fill / total
-        return Shares((total * self._scale) ** 0.5, hum[0], hum[1], min(1.0, noise))
+        return Shares((total * self._scale) ** 0.5, hum[0], hum[1], min(1.0, fast / total))
 
 
-def _middle(values: Samples) -> float:
-    ranked = sorted(values.tolist())
-    return float(ranked[len(ranked) // 2])
+def _slice(bins: NDArray[np.intp]) -> slice:
+    """Of bins in a row."""
+    return slice(int(bins[0]), int(bins[-1]) + 1) if len(bins) else slice(0, 0)
