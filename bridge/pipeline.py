@@ -7,9 +7,9 @@ bad. ``Pipeline`` puts the rule engine behind one or more chains.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
 from bridge.calibration.following import Following
 from bridge.detectors import DETECTORS, Detector, DetectorType, SettingsError
@@ -156,6 +156,10 @@ def _matching(info: StreamInfo, type_: DetectorType) -> tuple[int, ...]:
     return tuple(sorted(column for columns in by_kind.values() for column in columns))
 
 
+# From this sample index on this column is so, and why.
+_Turn: TypeAlias = tuple[int, int, Verdict, str]
+
+
 class DetectionChain:
     """Signal quality and detectors over one stream.
 
@@ -202,13 +206,47 @@ class DetectionChain:
 
     def process(self, block: Block) -> list[Detection]:
         """The next block, shape (n, channels); returns what was decided, in order of time."""
-        if len(block) == 0:
-            return []
-        found: list[Detection] = []
-        changes: list[tuple[int, int, Verdict, str]] = []
+        return [item for part in self.steps(block) for item in part]
+
+    def steps(self, block: Block) -> Iterator[list[Detection]]:
+        """The same in parts, each as soon as it is known.
+
+        A board sends sample by sample; what one detector finds in a sample need not wait for the others.
+        """
+        size = len(block)
+        if size == 0:
+            return
+        changes = self._check_one(block) if size == 1 else self._check(block)
+        if size > 1 or changes or self._stopped or any(self._bad):
+            yield self._whole(block, changes)
+            return
+        samples, first, received = block.samples, block.first, block.received
+        for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
+            part = block if view is None else Block(samples[:, view], first, received)
+            found = self._gated(number, detector.process(part), first + 1)
+            if found:
+                if len(found) > 1:
+                    found.sort(key=moment)
+                yield self._shifted(found)
+
+    def _check(self, block: Block) -> list[_Turn]:
+        """Where a channel's verdict turned."""
+        changes: list[_Turn] = []
         for column, quality in enumerate(self.quality):
             if turns := quality.process(block.samples[:, column], block.first):
                 changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
+        return changes
+
+    def _check_one(self, block: Block) -> list[_Turn]:
+        changes: list[_Turn] = []
+        for column, value in enumerate(block.samples[0].tolist()):
+            if turns := self.quality[column].step(value, block.first):
+                changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
+        return changes
+
+    def _whole(self, block: Block, changes: list[_Turn]) -> list[Detection]:
+        """What all detectors find in a block, in order of time."""
+        found: list[Detection] = []
         if self._stopped:
             self._stopped = False
             found.extend(
@@ -227,9 +265,7 @@ class DetectionChain:
             found.sort(key=moment)
         return self._shifted(found)
 
-    def _process_with_mutes(
-        self, block: Block, changes: Sequence[tuple[int, int, Verdict, str]]
-    ) -> list[Detection]:
+    def _process_with_mutes(self, block: Block, changes: Sequence[_Turn]) -> list[Detection]:
         """Cut the block where a channel turned bad or good again, so that block sizes make no difference."""
         found: list[Detection] = []
         before = tuple(self._bad)
@@ -360,12 +396,22 @@ class Pipeline:
 
     def process(self, block: Block, stream: str = "") -> Outcome:
         """The next block of a stream; the engine's clock moves to the block's last sample."""
-        chain = self.chains[stream]
+        whole = Outcome([], [])
+        for outcome in self.steps(block, stream):
+            whole.detections.extend(outcome.detections)
+            whole.actions.extend(outcome.actions)
+        return whole
+
+    def steps(self, block: Block, stream: str = "") -> Iterator[Outcome]:
+        """The same in parts, each as soon as it is known; parts to which nothing led are left out."""
         if len(block) == 0:
-            return Outcome([], [])
-        outcome = self.take(chain.process(block))
-        outcome.actions.extend(self.engine.advance(chain.start_s + (block.end - 1) / chain.info.rate))
-        return outcome
+            return
+        chain = self.chains[stream]
+        for found in chain.steps(block):
+            yield self.take(found)
+        actions = self.engine.advance(chain.start_s + (block.end - 1) / chain.info.rate)
+        if actions:
+            yield Outcome([], actions)
 
     def take(self, detections: list[Detection]) -> Outcome:
         """Put detections that are in order of time through the rules."""

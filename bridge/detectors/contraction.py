@@ -19,8 +19,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
-from math import exp, inf, log
-from typing import Any
+from math import exp, inf, log, nan
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -35,7 +35,7 @@ from bridge.detectors.muscle import (
 )
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.robust import RecentQuantile
-from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level, Samples
+from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level
 
 # The delays stay within the 100-125 ms that suit myoelectric control best (Farrell & Weir 2007).
 SLOW_WINDOW_S = 0.08
@@ -100,6 +100,11 @@ def fast_window_s(electrodes: int) -> float:
     return FAST_WINDOW_S * float(min(1.0, (2 / electrodes) ** WINDOW_POWER))
 
 
+# What the trace shows of a sample: amplitude, and the thresholds for start and end.
+_Seen: TypeAlias = tuple[float, float, float]
+_UNSEEN: _Seen = (nan, nan, nan)
+
+
 class ContractionDetector:
     """See the module's text; the contract is ``bridge.detectors.protocol.Detector``."""
 
@@ -121,7 +126,7 @@ class ContractionDetector:
         self._level_step = max(1, round(settings.level_every_ms / 1000 * rate_hz))
         self._level_gain = 1 - exp(-1 / (LEVEL_S * rate_hz))
         self._energy_gain = 1 - exp(-1 / (ENERGY_REST_S * rate_hz))
-        self._trace: Trace | None = None
+        self._view: tuple[int, list[_Seen]] | None = None
         self.reset()
 
     @property
@@ -130,7 +135,10 @@ class ContractionDetector:
 
     @property
     def trace(self) -> Trace | None:
-        return self._trace
+        if self._view is None:
+            return None
+        first, rows = self._view
+        return Trace(first, *np.array(rows).T)
 
     def reset(self) -> None:
         settings = self._settings
@@ -139,7 +147,7 @@ class ContractionDetector:
         self._energy_rest: float | None = None
         self._front: MuscleAmplitude = self._front_type(self._width, self.rate_hz)
         self._expected: int | None = None
-        self._trace = None
+        self._view = None
         self._restart(0)
 
     def _restart(self, index: int) -> None:
@@ -161,7 +169,14 @@ class ContractionDetector:
         found: list[Detection] = []
         if len(block) == 0:
             return found
-        view = np.full((3, len(block)), np.nan)
+        view: list[_Seen] = []
+        if len(block) == 1 and block.first == self._expected:
+            values = block.samples[0].tolist()
+            if all(-_SENSIBLE < value < _SENSIBLE for value in values):
+                view.append(self._row(*self._front.step(values), block.first, found))
+                self._expected += 1
+                self._view = (block.first, view)
+                return found
         valid = np.asarray((np.abs(block.samples) < _SENSIBLE).all(axis=1))
         edges = np.flatnonzero(np.diff(valid)) + 1
         bounds = [0, *edges.tolist(), len(block)]
@@ -170,12 +185,15 @@ class ContractionDetector:
             if self._expected is not None and (first != self._expected or not valid[start]):
                 found.extend(self._break(first))
             if not valid[start]:
+                view.extend([_UNSEEN] * (stop - start))
                 continue
             if self._expected is None:
                 self._restart(first)
-            self._run(block.samples[start:stop], first, found, view[:, start:stop])
+            logs, energies, still = self._front.process(block.samples[start:stop])
+            rows = zip(logs.tolist(), energies.tolist(), still.tolist(), strict=True)
+            view.extend([self._row(*row, index, found) for index, row in enumerate(rows, start=first)])
             self._expected = block.first + stop
-        self._trace = Trace(block.first, *view)
+        self._view = (block.first, view)
         return found
 
     def flush(self) -> list[Detection]:
@@ -191,31 +209,27 @@ class ContractionDetector:
         self._state = _State.REST
         return [self._end(last, index)]
 
-    def _run(self, samples: Samples, first: int, found: list[Detection], view: Samples) -> None:
-        """Contiguous sensible samples, shape (n, electrodes)."""
-        logs, energies, still = self._front.process(samples)
-        rows = zip(logs.tolist(), energies.tolist(), still.tolist(), strict=True)
-        for offset, (value, energy, is_still) in enumerate(rows):
-            if value != value:  # NaN: the amplitude is not known yet
-                continue
-            self._slow.add(value)
-            self._fast.add(value)
-            self._energies.append(energy)
-            self._amplitude += self._level_gain * (exp(value) - self._amplitude)
-            if len(self._slow) < self._slow_window:
-                continue
-            index = first + offset
-            level = self._slow.value
-            if self._scale.rest is None:
-                self._follow_energy(energy)
-                self._scale.learn(level)
-                continue
-            view[:, offset] = (exp(level), *self._step(level, energy, index, is_still > 0, found))
-            if index % self._level_step == 0:
-                share = self._scale.share(self._amplitude)
-                found.append(
-                    Level("contraction-level", index / self.rate_hz, share, self._channel, self.name)
-                )
+    def _row(self, value: float, energy: float, still: float, index: int, found: list[Detection]) -> _Seen:
+        """One sample: log amplitude, log energy, does nothing move (1 or 0). Returns what the trace shows."""
+        if value != value:  # NaN: the amplitude is not known yet
+            return _UNSEEN
+        slow = self._slow
+        slow.add(value)
+        self._fast.add(value)
+        self._energies.append(energy)
+        self._amplitude += self._level_gain * (exp(value) - self._amplitude)
+        if len(slow) < self._slow_window:
+            return _UNSEEN
+        level = slow.value
+        if self._scale.rest is None:
+            self._follow_energy(energy)
+            self._scale.learn(level)
+            return _UNSEEN
+        start, end = self._step(level, energy, index, still > 0, found)
+        if index % self._level_step == 0:
+            share = self._scale.share(self._amplitude)
+            found.append(Level("contraction-level", index / self.rate_hz, share, self._channel, self.name))
+        return exp(level), start, end
 
     def _step(
         self, level: float, energy: float, index: int, still: bool, found: list[Detection]

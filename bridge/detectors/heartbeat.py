@@ -111,7 +111,7 @@ class HeartbeatDetector:
         self._refractory = round(min(REFRACTORY_S, 0.85 * 60 / settings.fastest) * rate_hz)
         self._lost = round(1.05 * 60 / settings.slowest * rate_hz)
         self._unrest = round(UNREST_S * rate_hz)
-        self._trace: Trace | None = None
+        self._view: tuple[int, Samples] | None = None
         self.reset()
 
     @property
@@ -120,7 +120,12 @@ class HeartbeatDetector:
 
     @property
     def trace(self) -> Trace | None:
-        return self._trace
+        if self._view is None:
+            return None
+        first, energy = self._view
+        upper = self._threshold(FRACTION, self._noise_level()) if self._learned else np.nan
+        amplitude = np.sqrt(np.maximum(energy, 0.0))
+        return Trace(first, amplitude, np.full(len(energy), upper), np.full(len(energy), np.nan))
 
     def reset(self) -> None:
         self._front.reset()
@@ -134,7 +139,7 @@ class HeartbeatDetector:
         self._learned = False
         self._expected: int | None = None
         self._final = 0.0
-        self._trace = None
+        self._view = None
         self._restart(0)
 
     def _restart(self, first: int) -> None:
@@ -165,31 +170,46 @@ class HeartbeatDetector:
         x = block.samples[:, 0]
         if x.shape[0] == 0:
             return found
-        conditioned = np.full(len(x), np.nan)
+        if len(x) == 1 and block.first == self._expected:
+            value = float(x[0])
+            if abs(value) < LARGEST:
+                self._one(value, block.first, found)
+                return found
+        energy = np.full(len(x), np.nan)
         if block.first != self._expected:
             self._restart(block.first)
         usable = np.abs(x) < LARGEST
         if usable.all():
-            self._run(x, block.first, found, conditioned)
+            self._run(x, block.first, found, energy)
         else:
             edges = np.flatnonzero(usable[1:] != usable[:-1]) + 1
             for start, stop in pairwise([0, *edges.tolist(), len(x)]):
                 if usable[start]:
-                    self._run(x[start:stop], block.first + start, found, conditioned[start:stop])
+                    self._run(x[start:stop], block.first + start, found, energy[start:stop])
                 else:
                     self._restart(block.first + stop)
         self._expected = block.end
         self._final = float(x[-1])
-        upper = np.full(len(x), self._threshold(FRACTION, self._noise_level()) if self._learned else np.nan)
-        self._trace = Trace(block.first, conditioned, upper, np.full(len(x), np.nan))
+        self._view = (block.first, energy)
         return found
 
-    def _run(self, x: Samples, first: int, found: list[Detection], conditioned: Samples) -> None:
+    def _one(self, value: float, index: int, found: list[Detection]) -> None:
+        """The next sample alone, as a board sends it: the same as a block of one."""
+        peak, energy = self._front.step(value)
+        if peak is not None:
+            self._advance(index, found)
+            self._decide(peak, index, found)
+        self._advance(index + 1, found)
+        self._expected = index + 1
+        self._final = value
+        self._view = (index, np.array([energy]))
+
+    def _run(self, x: Samples, first: int, found: list[Detection], energies: Samples) -> None:
         """Usable samples in a row."""
         for start in range(0, len(x), CHUNK):
             part = x[start : start + CHUNK]
             peaks, energy = self._front.process(part)
-            conditioned[start : start + CHUNK] = np.sqrt(np.maximum(energy, 0.0))
+            energies[start : start + CHUNK] = energy
             for index in peaks:
                 decided = index + self._front.apart
                 self._advance(decided, found)

@@ -6,6 +6,7 @@ Both front ends give the natural logarithm of an amplitude, averaged over the el
 from __future__ import annotations
 
 from collections import deque
+from math import nan
 from typing import Protocol
 
 import numpy as np
@@ -35,28 +36,32 @@ class MuscleAmplitude(Protocol):
         """
         ...
 
+    def step(self, values: list[float]) -> tuple[float, float, float]:
+        """The same of one sample of each electrode."""
+        ...
+
 
 class _Steps:
     """The smallest change seen in each electrode, taken for its converter's step, and stillness."""
 
     def __init__(self, width: int, rate_hz: float) -> None:
-        self.smallest: Samples = np.full(width, np.inf)
+        self._smallest = [np.inf] * width
         self.still_samples = round(STILL_S * rate_hz)
         self.reset()
 
     def reset(self) -> None:
-        self._last: Samples | None = None
+        self._last: list[float] | None = None
         self._run = 0
 
     def process(self, samples: Samples) -> tuple[Samples, Samples]:
         """Smallest step so far, shape (n, electrodes), and for how many samples nothing moved, shape (n,)."""
-        before = samples[:1] if self._last is None else self._last
+        before = samples[:1] if self._last is None else np.array([self._last])
         change = np.abs(np.diff(samples, axis=0, prepend=before))
-        self._last = samples[-1:].copy()
+        self._last = samples[-1].tolist()
         steps = np.minimum.accumulate(
-            np.vstack([self.smallest, np.where(change > 0, change, np.inf)]), axis=0
+            np.vstack([self._smallest, np.where(change > 0, change, np.inf)]), axis=0
         )[1:]
-        self.smallest = steps[-1].copy()
+        self._smallest = steps[-1].tolist()
         moved: NDArray[np.bool_] = np.asarray((change > 0).any(axis=1))
         position = np.arange(1, len(moved) + 1)
         last_move = np.maximum.accumulate(np.where(moved, position, -self._run))
@@ -66,16 +71,16 @@ class _Steps:
 
     def step(self, values: list[float]) -> tuple[list[float], int]:
         """The same for one row of samples, in plain Python: a board sends one or two at a time."""
-        last = values if self._last is None else self._last[0].tolist()
-        self._last = np.array([values])
-        smallest = self.smallest.tolist()
+        last = values if self._last is None else self._last
+        self._last = values
+        smallest = self._smallest
         moved = False
         for column, (value, before) in enumerate(zip(values, last, strict=True)):
             change = abs(value - before)
             if change > 0:
                 moved = True
                 if change < smallest[column]:
-                    smallest[column] = self.smallest[column] = change
+                    smallest[column] = change
         self._run = 0 if moved else self._run + 1
         return smallest, self._run
 
@@ -124,8 +129,6 @@ class EmgAmplitude:
         self._before = [(0.0, 0.0)] * self._width
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
-        if len(samples) == 1:
-            return self._process_one(samples[0].tolist())
         width = self._width
         steps, unmoved = self._steps.process(samples)
         y = self._band.process(samples.T)
@@ -141,8 +144,8 @@ class EmgAmplitude:
             known = seen.sum(axis=0)
             return total / known, energy / known, self._steps.still(unmoved)
 
-    def _process_one(self, values: list[float]) -> tuple[Samples, Samples, Samples]:
-        """One row, with the same arithmetic in the same order and without arrays of one element."""
+    def step(self, values: list[float]) -> tuple[float, float, float]:
+        """The same arithmetic in the same order, without arrays of one element."""
         steps, unmoved = self._steps.step(values)
         squares, teagers = [], []
         for column, y in enumerate(self._band.step(values)):
@@ -160,10 +163,10 @@ class EmgAmplitude:
             total += 0.5 * float(np.log(square + floor))
             energy += 0.5 * float(np.log(mean_teager + floor))
             known += 1
-        still = np.array([1.0 if unmoved >= self._steps.still_samples else 0.0])
+        still = 1.0 if unmoved >= self._steps.still_samples else 0.0
         if not known:
-            return np.array([np.nan]), np.array([np.nan]), still
-        return np.array([total / known]), np.array([energy / known]), still
+            return nan, nan, still
+        return total / known, energy / known, still
 
 
 class EnvelopeAmplitude:
@@ -198,19 +201,25 @@ class EnvelopeAmplitude:
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
         steps, _ = self._steps.process(samples)
-        logs = np.full(len(samples), np.nan)
-        for row, (values, least) in enumerate(zip(samples.tolist(), steps.tolist(), strict=True)):
-            total, known = 0.0, 0
-            for column, (value, step) in enumerate(zip(values, least, strict=True)):
-                self._add(column, value)
-                floor = self._floor[column]
-                if floor is not None and (step < np.inf or floor[1] > 0):
-                    unrest = max(floor[1], min(step, 1e300) / 2)
-                    total += float(np.log(max(value - floor[0], 0.0) + self._UNRESTS * unrest))
-                    known += 1
-            if known:
-                logs[row] = total / known
+        rows = zip(samples.tolist(), steps.tolist(), strict=True)
+        logs = np.array([self._row(values, least) for values, least in rows])
         return logs, logs, np.zeros(len(samples))
+
+    def step(self, values: list[float]) -> tuple[float, float, float]:
+        least, _ = self._steps.step(values)
+        log = self._row(values, least)
+        return log, log, 0.0
+
+    def _row(self, values: list[float], least: list[float]) -> float:
+        total, known = 0.0, 0
+        for column, (value, step) in enumerate(zip(values, least, strict=True)):
+            self._add(column, value)
+            floor = self._floor[column]
+            if floor is not None and (step < np.inf or floor[1] > 0):
+                unrest = max(floor[1], min(step, 1e300) / 2)
+                total += float(np.log(max(value - floor[0], 0.0) + self._UNRESTS * unrest))
+                known += 1
+        return total / known if known else nan
 
     def _add(self, column: int, value: float) -> None:
         piece = self._open[column]

@@ -92,31 +92,38 @@ class LoneSpikes:
             take = min(len(x) - position, self._second - self._count)
             self._pass(x[position : position + take], out[position : position + take])
             position += take
-            self._count += take
-            if self._count == self._second:
-                self._largest.append(self._limit if self._gone > SPIKES_A_SECOND else self._here)
-                if len(self._largest) == SPIKE_SECONDS and max(self._largest) > 0:
-                    self._limit = SPIKE_FACTOR * max(self._largest)
-                self._here, self._gone, self._count = 0.0, 0, 0
+            self._counted(take)
         return out
 
-    def _pass(self, x: Samples, out: Samples) -> None:
+    def step(self, value: float) -> float:
+        """The same for one sample."""
         before, last = self._before, self._last
-        assert before is not None
-        if len(x) < SHORT:
-            for at, value in enumerate(x.tolist()):
-                out[at] = last
-                if (last - before) * (last - value) > 0:
-                    height = min(abs(last - before), abs(last - value))
-                    if height > self._limit:
-                        out[at] = 0.5 * (before + value)
-                        self._gone += 1
-                    elif height > self._here:
-                        self._here = height
-                before, last = last, value
-            self._before, self._last = before, last
-            return
-        joined = np.concatenate([[before, last], x])
+        if before is None:
+            before = last = value
+        out = last
+        if (last - before) * (last - value) > 0:
+            height = min(abs(last - before), abs(last - value))
+            if height > self._limit:
+                out = 0.5 * (before + value)
+                self._gone += 1
+            elif height > self._here:
+                self._here = height
+        self._before, self._last = last, value
+        self._counted(1)
+        return out
+
+    def _counted(self, samples: int) -> None:
+        self._count += samples
+        if self._count == self._second:
+            self._largest.append(self._limit if self._gone > SPIKES_A_SECOND else self._here)
+            if len(self._largest) == SPIKE_SECONDS and max(self._largest) > 0:
+                self._limit = SPIKE_FACTOR * max(self._largest)
+            self._here, self._gone, self._count = 0.0, 0, 0
+
+    def _pass(self, x: Samples, out: Samples) -> None:
+        """Samples of one second, one or more."""
+        assert self._before is not None
+        joined = np.concatenate([[self._before, self._last], x])
         middle = joined[1:-1]
         up, down = middle - joined[:-2], middle - joined[2:]
         height = np.where(up * down > 0, np.minimum(np.abs(up), np.abs(down)), 0.0)
@@ -127,7 +134,7 @@ class LoneSpikes:
             height[gone] = 0.0
             self._gone += int(np.sum(gone))
         self._here = max(self._here, float(height.max()))
-        self._before, self._last = float(x[-2]), float(x[-1])
+        self._before, self._last = float(joined[-2]), float(joined[-1])
 
 
 class QrsFront:
@@ -172,17 +179,38 @@ class QrsFront:
         narrow = self._narrow.process(wide)
         energy = self._smooth.process(narrow * narrow)
         n = len(x)
-        if self._filled + n > len(self._wide_past):
-            for past in (self._wide_past, self._energy_past):
-                past[: self._keep] = past[self._filled - self._keep : self._filled].copy()
-            self._origin += self._filled - self._keep
-            self._filled = self._keep
+        self._make_room(n)
         self._wide_past[self._filled : self._filled + n] = wide
         self._energy_past[self._filled : self._filled + n] = energy
         self._filled += n
         first = max(self.apart, self._filled - n - self.apart)
         find = self._search_short if n < SHORT else self._search_long
         return [at + self._origin for at in find(first, self._filled - self.apart)], energy
+
+    def step(self, value: float) -> tuple[int | None, float]:
+        """One finite sample: the index of the peak that it decides, if it does, and the energy."""
+        if self._offset is None:
+            self._offset = value
+        wide = self._wide.step(self._spikes.step(value - self._offset))
+        narrow = self._narrow.step(wide)
+        energy = self._smooth.step(narrow * narrow)
+        self._make_room(1)
+        self._wide_past[self._filled] = wide
+        past, apart = self._energy_past, self.apart
+        past[self._filled] = energy
+        self._filled += 1
+        at = self._filled - 1 - apart
+        if at >= apart and past[at - 1] < past[at] >= past[at + 1] and self._dominates(at, apart):
+            return at + self._origin, energy
+        return None, energy
+
+    def _make_room(self, samples: int) -> None:
+        """For so many more, by forgetting what is older than HISTORY_S."""
+        if self._filled + samples > len(self._wide_past):
+            for past in (self._wide_past, self._energy_past):
+                past[: self._keep] = past[self._filled - self._keep : self._filled].copy()
+            self._origin += self._filled - self._keep
+            self._filled = self._keep
 
     def _search_short(self, first: int, stop: int) -> list[int]:
         past, apart = self._energy_past, self.apart

@@ -263,8 +263,8 @@ class Daemon:
             stream = self._streams[name]
             if len(self._streams) > 1 and self._live:
                 self._align(name, stream, block, received)
-            outcome = self._pipeline.process(block, name)
-            self._finish(outcome, received)
+            for outcome in self._pipeline.steps(block, name):
+                self._finish(outcome, received)
             chain = self._pipeline.chains[name]
             stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
             stream.received = received

@@ -186,9 +186,6 @@ class ChannelQuality:
     def process(self, x: Samples, first: int) -> list[QualityChange]:
         """Take the next samples, shape (n,), starting at index ``first``; a jump in it is lost samples."""
         changes: list[QualityChange] = []
-        if len(x) == 1 and first == self._expected:
-            self._take_one(float(x[0]), first, changes)
-            return changes
         if self._expected is not None and first != self._expected:
             # One gap counts for half a second at most: detectors live with it.
             self._lost += min(self._hop, max(1, first - self._expected))
@@ -214,8 +211,11 @@ class ChannelQuality:
         self._expected = first + n
         return changes
 
-    def _take_one(self, value: float, index: int, changes: list[QualityChange]) -> None:
+    def step(self, value: float, index: int) -> list[QualityChange]:
         """The next sample alone, as a board sends it: the same as a block of one."""
+        changes: list[QualityChange] = []
+        if index != self._expected:
+            return self.process(np.array([value]), index)
         self._window[self._filled] = value
         self._filled += 1
         self._received += 1
@@ -223,6 +223,7 @@ class ChannelQuality:
         self._expected = index + 1
         if self._expected % self._hop == 0:
             self._evaluate(index, changes)
+        return changes
 
     def snapshot(self) -> QualitySnapshot:
         """Verdict and figures of now, for the signal check."""
