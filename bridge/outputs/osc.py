@@ -14,6 +14,7 @@ import socket
 import struct
 import time
 from contextlib import suppress
+from functools import lru_cache
 from typing import Any
 
 from bridge.outputs.backoff import delay_s
@@ -47,7 +48,7 @@ def datagram(act: SendOsc | SendBundle, onset_s: float | None) -> bytes:
 
     try:
         if isinstance(act, SendOsc) and onset_s is None:
-            raw = _message(act).dgram
+            raw = _numbers_only(act) or _message(act).dgram
         else:
             # NTP seconds wrap round every 2**32, next in 2036; the library does not.
             tag_s = IMMEDIATELY if onset_s is None else onset_s - (2**32 if onset_s >= _NTP_ERA_ENDS_S else 0)
@@ -60,6 +61,26 @@ def datagram(act: SendOsc | SendBundle, onset_s: float | None) -> bytes:
     if len(raw) > _LARGEST_DATAGRAM:
         raise OscProblemError(f"the message has {len(raw)} bytes, more than fit into a datagram")
     return bytes(raw)
+
+
+def _numbers_only(act: SendOsc) -> bytes | None:
+    """The same bytes, quickly, where every argument is a number that fits; else None."""
+    tags = ""
+    for argument in act.arguments:
+        if isinstance(argument, float) and math.isfinite(argument):
+            tags += "f"
+        elif isinstance(argument, int) and type(argument) is int and -(2**31) <= argument < 2**31:
+            tags += "i"
+        else:
+            return None
+    return _head(act.address, tags) + struct.pack(f">{tags}", *act.arguments)
+
+
+@lru_cache(maxsize=1024)
+def _head(address: str, tags: str) -> bytes:
+    """A message's address and type tags. Raises OscProblemError."""
+    dgram: bytes = _message(SendOsc(address, tuple(0.0 if tag == "f" else 0 for tag in tags))).dgram
+    return dgram[: len(dgram) - 4 * len(tags)]
 
 
 def _message(act: SendOsc) -> Any:

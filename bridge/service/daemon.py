@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import functools
+import gc
 import logging
 import os
 import signal
@@ -236,6 +237,9 @@ class Daemon:
                 log.warning("%s is off: %s", type(companion).__name__, error)
 
     async def _until_done(self) -> None:
+        # What is there now stays to the end: the collector need not look at it while samples wait.
+        gc.collect()
+        gc.freeze()
         readers = [
             asyncio.ensure_future(source.run(functools.partial(self._take, name)))
             for name, source in self._sources.items()

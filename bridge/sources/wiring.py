@@ -70,6 +70,7 @@ class Wiring:
     columns: tuple[int, ...]
     factors: tuple[float, ...]
     explicit: bool  # do the channels say which column each is, so that others may be left over?
+    scaled: bool  # is any factor not 1?
 
     def check_columns(self, sent: int, where: str) -> None:
         """Raises SourceError when what is sent is not what the channels need."""
@@ -88,10 +89,10 @@ class Wiring:
 
     def samples(self, rows: Sequence[Sequence[float]]) -> Samples:
         """Rows as samples in the channels' units, shape (n, channels)."""
-        table = np.array(rows, dtype=np.float64).reshape(len(rows), -1)
+        table = np.array(rows, dtype=np.float64)
         if self.explicit or table.shape[1] != len(self.columns):
             table = np.ascontiguousarray(table[:, self.columns])
-        if any(factor != 1.0 for factor in self.factors):
+        if self.scaled:
             table *= self.factors
         return table
 
@@ -111,6 +112,7 @@ def wiring(wires: Sequence[Wire]) -> Wiring:
         columns,
         tuple(factor for _, factor in built),
         any(wire.column is not None for wire in wires),
+        any(factor != 1.0 for _, factor in built),
     )
 
 

@@ -223,3 +223,25 @@ def test_time_tags_wrap_in_2036() -> None:
     """RFC 5905, 6: era 1 begins on 8 February 2036 at 06:28:16, with all bits zero."""
     raw = datagram(SendOsc("/a", ()), datetime(2036, 2, 7, 6, 28, 17, tzinfo=UTC).timestamp())
     assert raw[8:16] == struct.pack(">II", 1, 0)
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.floats(width=32, allow_nan=False, allow_infinity=False),
+            st.integers(-(2**31), 2**31 - 1),
+            st.booleans(),
+            st.text(st.characters(codec="ascii", exclude_characters="\0"), max_size=9),
+        ),
+        max_size=6,
+    )
+)
+def test_every_message_is_what_the_library_builds(arguments: list[float | int | bool | str]) -> None:
+    """Messages of numbers alone take a way of their own; python-osc's builder says what they must be."""
+    from pythonosc.osc_message_builder import OscMessageBuilder
+
+    builder = OscMessageBuilder(address="/lab/arm")
+    for argument in arguments:
+        builder.add_arg(argument)
+    for _ in range(2):  # the second time from what was kept
+        assert datagram(SendOsc("/lab/arm", tuple(arguments)), None) == builder.build().dgram
