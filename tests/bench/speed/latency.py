@@ -1,11 +1,14 @@
-"""From a byte on the port to a datagram: a plain C reader, a bare asyncio reader and the whole daemon, in one run.
+"""From a byte on the port to what an output sends: a plain C reader, a bare asyncio reader and the daemon, in one run.
 
     python -m tests.bench.speed.latency [--seconds 30] [--json OUT]
 
 A pseudo-terminal carries four channels of text at 250 Hz, one of each kind. The readers send a datagram for every
-line. The daemon runs all four detectors and twenty rules, and sends the contraction level by OSC every 12 ms, each
-at once with the line that completes it. Latency is from the write of the line to the datagram's arrival;
-processor time is user and system time of the process, from /proc. Only ratios within one run mean anything.
+line. The daemon runs all four detectors and twenty rules. Its contraction level goes out every 12 ms by OSC, and in
+a run of its own by MQTT (through a broker to a subscriber); in another a heart of 180 beats a minute presses a key
+(through the guard and an X server to a client's window). Latency is from the write of the line that causes it to
+the arrival; ``to the output`` is what the daemon itself counts, from its reading of the line to the output's having
+sent. Then the processor time, user and system from /proc, of the bare reader and of the daemon at other rates. Only
+ratios within one run mean anything.
 """
 
 from __future__ import annotations
@@ -22,56 +25,135 @@ import threading
 import time
 import tty
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from tests.components import end, until
+from tests.components import Broker, Subscriber, end, key_recorder, until, x_server
 
 HERE = Path(__file__).resolve().parent
-RATE_HZ = 250
 SETTLE_S = 6.0
-
-HEAD = """
-version: 1
-source:
-  type: serial
-  port: {port}
-  baud: 115200
-  rate: 250
-  channels:
-    - {{name: forehead, kind: eeg}}
-    - {{name: horizontal, kind: eog-horizontal}}
-    - {{name: forearm, kind: emg}}
-    - {{name: chest, kind: ecg}}
-outputs:
-  sound: {{type: osc, host: 127.0.0.1, port: {udp}, most_per_second: 10000}}
-detectors:
-  - {{detector: contraction, settings: {{level_every_ms: 12}}}}
-  - {{detector: blink}}
-  - {{detector: gaze}}
-  - {{detector: heartbeat}}
-levels:
-  - {{level: contraction-level, every: 10 ms, then: {{send: {{address: /x, arguments: ["{{value}}"]}}}}}}
-rules:
-"""
+KINDS = ("eeg", "eog-horizontal", "emg", "ecg")
 EVENTS = ("blink", "gaze-left", "gaze-right", "contraction", "heartbeat")
 # Rules for all detectors; none of them sends anything, for they wait for twenty events in a second.
 RULES = "".join(
     f"  - {{name: R{number}, when: {{event: {EVENTS[number % 5]}, times: 20, within: 1 s}}, "
-    "then: {send: {address: /never, arguments: [1]}}}\n"
+    "then: {send: {output: sound, address: /never, arguments: [1]}}}\n"
     for number in range(20)
 )
+LEVELS = {
+    "osc": '{send: {output: sound, address: /x, arguments: ["{value}"]}}',
+    "mqtt": '{publish: {topic: bench/x, payload: "{value}"}}',
+}
 
 
-def lines(seconds: float) -> list[bytes]:
-    """The synthetic person's four channels as a board would print them."""
-    from bridge.sources.person import SyntheticPerson
+@dataclass(frozen=True)
+class Load:
+    """What comes in: so many channels, rate, and lines that are written together."""
 
-    samples = SyntheticPerson(2, float(RATE_HZ)).generate(round(seconds * RATE_HZ))
-    return [",".join(f"{value:.1f}" for value in row).encode() + b"\r\n" for row in samples]
+    channels: int = 4
+    rate_hz: int = 250
+    block: int = 1
+
+    def __str__(self) -> str:
+        together = f", {self.block} lines at a time" if self.block > 1 else ""
+        return f"{self.channels} × {self.rate_hz} Hz{together}"
+
+    @property
+    def kinds(self) -> list[str]:
+        # One channel alone is a muscle's, so that there is a level to send.
+        return ["emg"] if self.channels == 1 else [KINDS[number % 4] for number in range(self.channels)]
+
+    def lines(self, seconds: float, *, fast_heart: bool = False) -> list[bytes]:
+        """What a board would print of the synthetic person."""
+        from bridge.sources.person import SyntheticPerson
+
+        person = SyntheticPerson(2, float(self.rate_hz))
+        samples = person.generate(round(seconds * self.rate_hz))
+        column = {channel.kind: number for number, channel in enumerate(person.info.channels)}
+        if fast_heart:
+            phase_s = np.mod(np.arange(len(samples)) / self.rate_hz, 60 / 180) - 0.15
+            samples[:, column["ecg"]] = 1000 * np.exp(-0.5 * (phase_s / 0.012) ** 2)
+        own = samples[:, [column[kind] for kind in self.kinds]]
+        return [",".join(f"{value:.1f}" for value in row).encode() + b"\r\n" for row in own]
+
+    def rules(self, port: str, sending: str, udp: int, mqtt: int) -> str:
+        names = [f"{{name: c{number}, kind: {kind}}}" for number, kind in enumerate(self.kinds)]
+        level_every_ms = 12 if self.rate_hz <= 250 else 8
+        text = f"""version: 1
+source: {{type: serial, port: {port}, baud: 115200, rate: {self.rate_hz}, channels: [{", ".join(names)}]}}
+outputs:
+  sound: {{type: osc, host: 127.0.0.1, port: {udp}, most_per_second: 10000}}
+  town: {{type: mqtt, host: 127.0.0.1, port: {mqtt}, most_per_second: 10000}}
+  keys: {{type: keystrokes}}
+detectors:
+  - {{detector: contraction, settings: {{level_every_ms: {level_every_ms}}}}}
+"""
+        if self.channels > 1:
+            text += "  - {detector: blink}\n  - {detector: gaze}\n  - {detector: heartbeat}\n"
+        if sending != "mqtt":
+            text = "\n".join(line for line in text.splitlines() if "  town:" not in line) + "\n"
+        if sending != "key":
+            text = "\n".join(line for line in text.splitlines() if "  keys:" not in line) + "\n"
+            text += f"levels:\n  - {{level: contraction-level, every: 10 ms, then: {LEVELS[sending]}}}\n"
+        rules = RULES
+        if self.channels == 1:
+            rules = "".join(line for line in RULES.splitlines(keepends=True) if "event: contraction" in line)
+        if sending == "key":
+            rules += "  - {name: Beat, when: {event: heartbeat}, then: {press: a}}\n"
+        return text + "rules:\n" + rules
+
+
+Arrivals = list[float]
+
+
+@contextmanager
+def by_udp() -> Iterator[tuple[int, Arrivals, dict[str, str]]]:
+    udp = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    udp.bind(("127.0.0.1", 0))
+    udp.setblocking(False)
+    arrived: Arrivals = []
+    stop = threading.Event()
+
+    def receive() -> None:
+        while not stop.is_set():
+            if select.select([udp], [], [], 0.2)[0]:
+                udp.recv(2048)
+                arrived.append(time.monotonic())
+
+    receiver = threading.Thread(target=receive)
+    receiver.start()
+    try:
+        yield udp.getsockname()[1], arrived, {}
+    finally:
+        stop.set()
+        receiver.join()
+        udp.close()
+
+
+@contextmanager
+def by_mqtt(folder: Path) -> Iterator[tuple[int, Arrivals, dict[str, str]]]:
+    broker = Broker.make(folder / "broker", "allow_anonymous true", "set_tcp_nodelay true").start()
+    subscriber = Subscriber(broker.port, "bench/x", qos=0).start()
+    arrived: Arrivals = []
+    subscriber._client.on_message = lambda *_: arrived.append(time.monotonic())
+    try:
+        yield broker.port, arrived, {}
+    finally:
+        subscriber.stop()
+        broker.stop()
+
+
+@contextmanager
+def by_key() -> Iterator[tuple[int, Arrivals, dict[str, str]]]:
+    with x_server() as server, key_recorder(server) as recorder:
+        arrived: Arrivals = []
+        yield 0, arrived, server.environment
+        arrived.extend(each.at for each in recorder.seen if (each.what, each.name) == ("down", "a"))
 
 
 def processor_s(pid: int) -> float:
@@ -79,58 +161,105 @@ def processor_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+Start = Callable[[str, int, dict[str, str]], subprocess.Popen[bytes]]
+
+
 def measure(
-    start: Callable[[str, int], subprocess.Popen[bytes]], seconds: float, text: list[bytes]
+    start: Start,
+    load: Load,
+    seconds: float,
+    text: list[bytes],
+    receiving: AbstractContextManager[tuple[int, Arrivals, dict[str, str]]] | None = None,
+    asked: Callable[[], dict[str, float]] = dict,
 ) -> dict[str, float]:
+    """Writes the lines in time and says what that led to; ``asked`` is called before the process ends."""
     board, slave = os.openpty()
     tty.setraw(slave)
-    udp = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    udp.bind(("127.0.0.1", 0))
-    udp.setblocking(False)
-    process = start(os.ttyname(slave), udp.getsockname()[1])
     written: list[float] = []
-    arrived: list[float] = []
-    stop = threading.Event()
-
-    def receive() -> None:
-        while not stop.is_set():
-            if select.select([udp], [], [], 0.2)[0]:
-                udp.recv(2048)
-                arrived.append(time.perf_counter())
-
-    receiver = threading.Thread(target=receive)
-    receiver.start()
-    begun = time.perf_counter()
-    before_s = 0.0
-    for number, line in enumerate(text):
-        time.sleep(max(0.0, begun + number / RATE_HZ - time.perf_counter()))
-        if number == round(SETTLE_S * RATE_HZ):
-            before_s = processor_s(process.pid)
-        written.append(time.perf_counter())
-        os.write(board, line)
-    used_s = processor_s(process.pid) - before_s
-    time.sleep(0.2)
-    stop.set()
-    receiver.join()
-    end(process)
+    told: dict[str, float] = {}
+    with receiving or by_udp() as (port, arrived, environment):
+        process = start(os.ttyname(slave), port, environment)
+        begun = time.monotonic()
+        before_s = 0.0
+        for number in range(0, len(text) - load.block + 1, load.block):
+            time.sleep(max(0.0, begun + number / load.rate_hz - time.monotonic()))
+            if before_s == 0.0 and number >= round(SETTLE_S * load.rate_hz):
+                before_s = processor_s(process.pid)
+            written.append(time.monotonic())
+            os.write(board, b"".join(text[number : number + load.block]))
+        used_s = processor_s(process.pid) - before_s
+        time.sleep(0.2)
+        told |= asked()
+        end(process)
     for number in (board, slave):
         os.close(number)
-    udp.close()
     from_s = begun + SETTLE_S
-    # A datagram is caused by the line that was written last before it; after the last line the daemon goes on by
+    # What arrives is caused by the line that was written last before it; after the last line the daemon goes on by
     # its own clock until it counts the signal as lost.
-    caused = [at for at in arrived if from_s < at < written[-1] + 1 / RATE_HZ]
+    caused = [at for at in arrived if from_s < at < written[-1] + load.block / load.rate_hz]
     delays = [at - written[bisect_right(written, at) - 1] for at in caused]
     if not delays:
-        raise SystemExit("no datagram came")
+        raise SystemExit("nothing came")
     micro = np.array(delays) * 1e6
     return {
-        "datagrams": len(delays),
+        "arrived": len(delays),
         "median_us": float(np.median(micro)),
         "p99_us": float(np.quantile(micro, 0.99)),
         "p999_us": float(np.quantile(micro, 0.999)),
         "processor_percent": 100 * used_s / (seconds - SETTLE_S),
+        **told,
     }
+
+
+class Readers:
+    """What is measured; each makes a process for a port."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._c = folder / "reader"
+        self._runs = 0
+        subprocess.run(["gcc", "-O2", "-o", str(self._c), str(HERE / "reader.c")], check=True)
+        self._environment = {**os.environ, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)}
+
+    def c(self, port: str, udp: int, _environment: dict[str, str]) -> subprocess.Popen[bytes]:
+        return subprocess.Popen([str(self._c), port, str(udp)])
+
+    def bare(self, port: str, udp: int, _environment: dict[str, str]) -> subprocess.Popen[bytes]:
+        return subprocess.Popen([sys.executable, str(HERE / "asyncio_reader.py"), port, str(udp)])
+
+    def daemon(self, load: Load, sending: str = "osc") -> Start:
+        def start(port: str, receiver: int, environment: dict[str, str]) -> subprocess.Popen[bytes]:
+            self._runs += 1
+            rules = self._folder / f"rules-{self._runs}.yaml"
+            mqtt = receiver if sending == "mqtt" else 1
+            rules.write_text(load.rules(port, sending, receiver if sending == "osc" else 9, mqtt))
+            log = self._folder / f"log-{self._runs}"
+            armed = ["--armed"] if sending == "key" else []
+            with log.open("wb") as stderr:
+                made = subprocess.Popen(
+                    [sys.executable, "-m", "bridge", "run", str(rules), "--no-monitor", *armed],
+                    stdout=subprocess.DEVNULL,
+                    stderr=stderr,
+                    env={**self._environment, **environment},
+                )
+            until(lambda: "keystrokes are" in log.read_text() or made.poll() is not None, log.read_text(), 15)
+            if made.poll() is not None:
+                raise SystemExit(log.read_text())
+            return made
+
+        return start
+
+    def asked(self) -> dict[str, float]:
+        """What the daemon says of its own latency."""
+        done = subprocess.run(
+            [sys.executable, "-m", "bridge", "status", "--json"],
+            env=self._environment, capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        own = json.loads(done.stdout)["latency_ms"]
+        return {"to_the_output_median_us": own["median"] * 1e3, "to_the_output_p99_us": own["p99"] * 1e3}
+
+
+LOADS = (Load(1, 250), Load(4, 250), Load(8, 1000, 8))
 
 
 def main() -> None:
@@ -138,47 +267,45 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=30.0)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
-    text = lines(options.seconds)
+    seconds, usual = options.seconds, Load()
+    results: dict[str, Any] = {"latency": {}, "processor": {}}
+
+    def note(part: str, name: str, told: dict[str, float]) -> dict[str, float]:
+        results[part][name] = told
+        print(f"{name}:", {key: round(value, 1) for key, value in told.items()}, flush=True)
+        return told
+
     with tempfile.TemporaryDirectory() as folder_name:
         folder = Path(folder_name)
-        reader = folder / "reader"
-        subprocess.run(["gcc", "-O2", "-o", str(reader), str(HERE / "reader.c")], check=True)
-        environment = {**os.environ, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)}
-
-        def c(port: str, udp: int) -> subprocess.Popen[bytes]:
-            return subprocess.Popen([str(reader), port, str(udp)])
-
-        def bare(port: str, udp: int) -> subprocess.Popen[bytes]:
-            return subprocess.Popen([sys.executable, str(HERE / "asyncio_reader.py"), port, str(udp)])
-
-        def daemon(port: str, udp: int) -> subprocess.Popen[bytes]:
-            rules = folder / "rules.yaml"
-            rules.write_text(HEAD.format(port=port, udp=udp) + RULES)
-            log = folder / "log"
-            with log.open("wb") as stderr:
-                made = subprocess.Popen(
-                    [sys.executable, "-m", "bridge", "run", str(rules), "--no-monitor"],
-                    stdout=subprocess.DEVNULL,
-                    stderr=stderr,
-                    env=environment,
-                )
-            until(lambda: "keystrokes are" in log.read_text() or made.poll() is not None, log.read_text(), 10)
-            return made
-
-        results: dict[str, Any] = {}
-        for name, start in (("C reader", c), ("asyncio reader", bare), ("daemon", daemon)):
-            results[name] = measure(start, options.seconds, text)
-            print(name, {key: round(value, 1) for key, value in results[name].items()}, flush=True)
-    ours, limit, plain = results["daemon"], results["C reader"], results["asyncio reader"]
-    results["ratios"] = {
-        "median to the C reader's (target 5)": ours["median_us"] / limit["median_us"],
-        "p99 to the asyncio reader's (target 3)": ours["p99_us"] / plain["p99_us"],
-        "processor to the asyncio reader's (target 2.5)": ours["processor_percent"]
-        / plain["processor_percent"],
-    }
-    print(json.dumps(results["ratios"], indent=2))
+        readers = Readers(folder)
+        text = usual.lines(seconds)
+        limit = note("latency", "C reader", measure(readers.c, usual, seconds, text))
+        plain = note("latency", "asyncio reader", measure(readers.bare, usual, seconds, text))
+        daemon = measure(readers.daemon(usual), usual, seconds, text, asked=readers.asked)
+        ours = note("latency", "daemon, OSC", daemon)
+        start = readers.daemon(usual, "mqtt")
+        by_broker = measure(start, usual, seconds, text, by_mqtt(folder), readers.asked)
+        note("latency", "daemon, MQTT through a broker", by_broker)
+        start, fast = readers.daemon(usual, "key"), usual.lines(seconds, fast_heart=True)
+        pressed = measure(start, usual, seconds, fast, by_key(), readers.asked)
+        note("latency", "daemon, key in an X client", pressed)
+        ratios: dict[str, float] = {
+            "median to the C reader's (target 5)": ours["median_us"] / limit["median_us"],
+            "p99 to the asyncio reader's (target 3)": ours["p99_us"] / plain["p99_us"],
+        }
+        for load, target in zip(LOADS, ("", " (target 2.5)", " (target 6)"), strict=True):
+            text = load.lines(seconds)
+            bare = plain if load == usual else measure(readers.bare, load, seconds, text)
+            own = ours if load == usual else measure(readers.daemon(load), load, seconds, text)
+            share = {
+                name: told["processor_percent"] for name, told in (("bare reader", bare), ("daemon", own))
+            }
+            note("processor", str(load), share)
+            ratios[f"processor to the bare reader's, {load}{target}"] = share["daemon"] / share["bare reader"]
+    results["ratios"] = ratios
+    print(json.dumps(ratios, indent=2, ensure_ascii=False))
     if options.json:
-        options.json.write_text(json.dumps(results, indent=2) + "\n")
+        options.json.write_text(json.dumps(results, indent=1) + "\n")
 
 
 if __name__ == "__main__":
