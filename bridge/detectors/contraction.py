@@ -177,9 +177,11 @@ class ContractionDetector:
                 self._expected += 1
                 self._view = (block.first, view)
                 return found
-        valid = np.asarray((np.abs(block.samples) < _SENSIBLE).all(axis=1))
-        edges = np.flatnonzero(np.diff(valid)) + 1
-        bounds = [0, *edges.tolist(), len(block)]
+        if float(np.abs(block.samples).max()) < _SENSIBLE:  # as good as always; a NaN is not below
+            valid, bounds = [True], [0, len(block)]
+        else:
+            each = np.asarray((np.abs(block.samples) < _SENSIBLE).all(axis=1))
+            valid, bounds = each.tolist(), [0, *(np.flatnonzero(np.diff(each)) + 1).tolist(), len(block)]
         for start, stop in pairwise(bounds):
             first = block.first + start
             if self._expected is not None and (first != self._expected or not valid[start]):

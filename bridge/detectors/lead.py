@@ -60,15 +60,20 @@ class Lead:
         """Raw samples, shape (n,), to conditioned ones, NaN where there is none."""
         self.rough = []
         if x.shape[0] <= _FEW:
-            return [self._step(value) for value in x.tolist()]
+            values: list[float] = x.tolist()
+            if len(values) > 1 and min(values) > self._low and max(values) < self._high:
+                total = sum(values)
+                if total == total:  # a NaN hides from min and max
+                    return self._run(values)
+            return [self._step(value) for value in values]
         usable = np.isfinite(x) & (x > self._low) & (x < self._high)
         if usable.all():
-            return self._run(x)
+            return self._run(x.tolist())
         out: list[float] = []
         edges = np.flatnonzero(np.diff(usable)) + 1
         for run, good in zip(np.split(x, edges), usable[np.r_[0, edges]].tolist(), strict=True):
             if good:
-                out.extend(self._run(run))
+                out.extend(self._run(run.tolist()))
             else:
                 self.restart()
                 out.extend([math.nan] * len(run))
@@ -88,9 +93,10 @@ class Lead:
             return math.nan
         return y
 
-    def _run(self, x: Samples) -> list[float]:
+    def _run(self, values: list[float]) -> list[float]:
+        """Usable samples in a row."""
         step = self._gate.step
-        gated = [step(value) for value in x.tolist()]
+        gated = [step(value) for value in values]
         if self._roughness is not None:
             rough = self._roughness.step
             self.rough.extend(rough(value) for value in gated)
