@@ -1,8 +1,9 @@
 """Heartbeats in an hour of ECG: ``python -m tests.bench.speed.throughput [--turns 5] [--json OUT]``.
 
 Record 100 of the MIT-BIH Arrhythmia Database (``BRIDGE_DATA`` names the folder of recordings), resampled to 250 Hz and
-repeated to an hour, lies in memory; each detector works through it, in turns, in one process. Also the whole
-command ``detect --detector heartbeat --json``, with reading the file and printing the events.
+repeated to an hour, lies in memory; each detector works through it, in turns, in one process. Then as commands, each a
+process of its own that reads the hour from a CSV file and prints the beats: ``detect --detector heartbeat --json``, and
+the shortest script for each of the libraries.
 """
 
 from __future__ import annotations
@@ -28,6 +29,14 @@ from bridge.signals.types import Samples
 from tests.bench.speed.stages import machine
 
 RATE_HZ = 250
+SCRIPTS = {
+    "neurokit2": "import sys, numpy as np, neurokit2 as nk\n"
+    "x = np.loadtxt(sys.argv[1], skiprows=1)\n"
+    "print(*nk.ecg_peaks(nk.ecg_clean(x, 250), 250)[1]['ECG_R_Peaks'], sep='\\n')",
+    "sleepecg": "import sys, numpy as np, sleepecg\n"
+    "x = np.loadtxt(sys.argv[1], skiprows=1)\n"
+    "print(*sleepecg.detect_heartbeats(x, 250), sep='\\n')",
+}
 HOUR_S = 3600
 
 
@@ -81,11 +90,19 @@ def main() -> None:
             )
             return done.stdout.count(b'"heartbeat", "edge"')
 
+        def script(name: str) -> int:
+            done = subprocess.run(
+                [sys.executable, "-c", SCRIPTS[name], str(file)], capture_output=True, check=True
+            )
+            return done.stdout.count(b"\n")
+
         ways: dict[str, Callable[[], int]] = {
             "heartbeat detector": ours,
             "neurokit2, default": neurokit,
             "sleepecg, compiled": sleepecg_,
-            "detect, the whole command": command,
+            "command: detect": command,
+            "command: neurokit2": lambda: script("neurokit2"),
+            "command: sleepecg": lambda: script("sleepecg"),
         }
         taken: dict[str, list[float]] = {name: [] for name in ways}
         beats: dict[str, int] = {}
@@ -103,9 +120,13 @@ def main() -> None:
             for name in ways
         },
         "ratios": {
-            "detector to neurokit2's default (target below 1)": seconds["heartbeat detector"]
+            "the command `detect` to neurokit2's default (target 1)": seconds["command: detect"]
+            / seconds["command: neurokit2"],
+            "the command `detect` to sleepecg's (target 5)": seconds["command: detect"]
+            / seconds["command: sleepecg"],
+            "in memory, to neurokit2's default (target 1)": seconds["heartbeat detector"]
             / seconds["neurokit2, default"],
-            "detector to sleepecg's (target 5)": seconds["heartbeat detector"]
+            "in memory, to sleepecg's (target 5)": seconds["heartbeat detector"]
             / seconds["sleepecg, compiled"],
         },
     }
