@@ -6,9 +6,10 @@ to 10 rules is what counts. The runs take turns, so that a machine that slows do
 
 from __future__ import annotations
 
+import argparse
 import json
-import sys
 import time
+from pathlib import Path
 from statistics import median
 
 from bridge.rules.engine import Engine
@@ -29,6 +30,9 @@ def engine_with(count: int) -> Engine:
 
 
 def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
     engines = {count: engine_with(count) for count in COUNTS}
     steps_us: dict[int, list[float]] = {count: [] for count in COUNTS}
     at_s = 0.0
@@ -47,8 +51,9 @@ def main() -> None:
         "step_us": typical,
         "ratio_to_10": {count: value / typical[10] for count, value in typical.items()},
     }
-    json.dump(report, sys.stdout, indent=1)
-    print()
+    print(json.dumps(report, indent=1))
+    if options.json:
+        options.json.write_text(json.dumps(report, indent=1) + "\n")
 
 
 if __name__ == "__main__":

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import platform
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
@@ -121,6 +123,15 @@ def measure(info: StreamInfo, samples: Samples, turns: int) -> dict[str, dict[st
     return {name: {size: median(values) for size, values in sizes.items()} for name, sizes in told.items()}
 
 
+def _processor() -> str:
+    """The processor's name, as the system has it."""
+    with suppress(OSError):
+        for line in Path("/proc/cpuinfo").read_text().splitlines():
+            if line.startswith("model name"):
+                return line.partition(":")[2].strip()
+    return platform.processor() or platform.machine()
+
+
 def machine() -> dict[str, str]:
     """What the figures were measured on."""
     revision = subprocess.run(
@@ -128,7 +139,8 @@ def machine() -> dict[str, str]:
     )
     return {
         "date": datetime.now(UTC).date().isoformat(),
-        "processor": platform.processor() or platform.machine(),
+        "processor": _processor(),
+        "cores": str(os.cpu_count()),
         "python": platform.python_version(),
         "revision": revision.stdout.strip(),
     }
