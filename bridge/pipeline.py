@@ -221,9 +221,12 @@ class DetectionChain:
             yield self._whole(block, changes)
             return
         samples, first, received = block.samples, block.first, block.received
-        for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
+        for number, detector in enumerate(self.detectors):
+            view = self._views[number]
             part = block if view is None else Block(samples[:, view], first, received)
-            found = self._gated(number, detector.process(part), first + 1)
+            found = detector.process(part)
+            if found or self._gates[number].shut:
+                found = self._gated(number, found, first + 1)
             if found:
                 if len(found) > 1:
                     found.sort(key=moment)

@@ -97,7 +97,8 @@ class BlinkDetector:
     ) -> None:
         self.name = name
         self.settings = settings
-        self._view: tuple[int, list[float], list[float]] | None = None
+        # First index, joined signal and least heights; None for the height that holds now.
+        self._view: tuple[int, list[float], list[float] | None] | None = None
         self._rate = float(rate_hz)
         self._channel = "+".join(channel.name for channel in channels)
         sos = design_band(rate_hz, high_hz=_LOWPASS_HZ, order=_LOWPASS_ORDER)
@@ -137,28 +138,39 @@ class BlinkDetector:
             out.extend(self._end(self._next - 1, block.first))
             self._restart()
         self._next = block.end
+        if len(block) == 1:
+            raw = block.samples[0].tolist()
+            leads = self._leads
+            values = [lead.step(value) for lead, value in zip(leads, raw, strict=True)]
+            y = self._take(block.first, values, max([lead.roughness for lead in leads]), out)
+            self._view = (block.first, [y], None)
+            return out
         columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
         conditioned: list[float] = []
         threshold: list[float] = []
         rough = [max(values) for values in zip(*(lead.rough for lead in self._leads), strict=True)]
-        for n, values in enumerate(zip(*columns, strict=True), block.first):
-            y = self._join(values)
-            if y is None:
-                if self._y is not None:
-                    out.extend(self._end(n, n))
-                    self._restart()
-            else:
-                self._step(n, y, rough[n - block.first], out)
-            conditioned.append(math.nan if y is None else y)
+        for n, row in enumerate(zip(*columns, strict=True), block.first):
+            conditioned.append(self._take(n, row, rough[n - block.first], out))
             threshold.append(self._least())
         self._view = (block.first, conditioned, threshold)
         return out
+
+    def _take(self, n: int, values: Sequence[float], rough: float, out: list[Detection]) -> float:
+        """Sample ``n`` of all leads; the joined signal, NaN where there is none."""
+        y = self._join(values)
+        if y is not None:
+            self._step(n, y, rough, out)
+            return y
+        if self._y is not None:
+            out.extend(self._end(n, n))
+            self._restart()
+        return math.nan
 
     def flush(self) -> list[Detection]:
         """End an open closure."""
         return self._end(self._next - 1, self._next - 1) if self._next is not None else []
 
-    def _join(self, values: tuple[float, ...]) -> float | None:
+    def _join(self, values: Sequence[float]) -> float | None:
         """One value of all usable leads: the mean of their changes, added up, so that a lead may drop out."""
         change = 0.0
         usable = 0
@@ -181,7 +193,8 @@ class BlinkDetector:
         self._seen += 1
         scale = self._scale
         scale.watch(y)
-        floor = _OVER_NOISE * scale.noise
+        noise = scale.noise
+        floor = _OVER_NOISE * noise
         if floor == math.inf:
             return
         for sign, finder in self._finders.items():
@@ -191,9 +204,9 @@ class BlinkDetector:
             if sign == scale.polarity and self._ready() and pulse.height >= self._needed(pulse):
                 out.append(self._blink(n, pulse))
             scale.learn(n, pulse, sign)
-        height = 0.0
-        if scale.typical and self._ready() and rough <= _ROUGH_SHARE * scale.typical:
-            height = max(scale.typical, _CLOSING_OVER_NOISE * scale.noise)
+        height, typical = 0.0, scale.typical
+        if typical and self._ready() and rough <= _ROUGH_SHARE * typical:
+            height = max(typical, _CLOSING_OVER_NOISE * noise)
         for edge, onset in self._closure.step(n, scale.polarity * y, height):
             out.append(self._closing(edge, onset, n))
 
@@ -248,7 +261,7 @@ class BlinkDetector:
         y: Samples = np.array(conditioned)
         resting = self._scale.resting
         sign = self._scale.polarity
-        least: Samples = resting + sign * np.array(threshold)
+        least: Samples = resting + sign * np.array([self._least()] if threshold is None else threshold)
         level: Samples = np.full(len(y), resting)
         upper, lower = (least, level) if sign > 0 else (level, least)
         return Trace(first, y, upper, lower)

@@ -113,6 +113,8 @@ class ClosureFinder:
         if rising and not self._rising:
             self._watched = (n, max(low, rest), z)
         self._rising = rising
+        if self._open_since is None and self._watched is None:
+            return []
         changes = self._opening(n, z)
         changes.extend(self._closing(n, z))
         return changes

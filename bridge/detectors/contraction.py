@@ -100,7 +100,7 @@ def fast_window_s(electrodes: int) -> float:
     return FAST_WINDOW_S * float(min(1.0, (2 / electrodes) ** WINDOW_POWER))
 
 
-# What the trace shows of a sample: amplitude, and the thresholds for start and end.
+# What the trace shows of a sample: log amplitude, and the thresholds for start and end.
 _Seen: TypeAlias = tuple[float, float, float]
 _UNSEEN: _Seen = (nan, nan, nan)
 
@@ -138,7 +138,7 @@ class ContractionDetector:
         if self._view is None:
             return None
         first, rows = self._view
-        return Trace(first, *np.array(rows).T)
+        return Trace(first, *np.exp(np.array(rows)).T)
 
     def reset(self) -> None:
         settings = self._settings
@@ -231,16 +231,15 @@ class ContractionDetector:
         if index % self._level_step == 0:
             share = self._scale.share(self._amplitude)
             found.append(Level("contraction-level", index / self.rate_hz, share, self._channel, self.name))
-        return exp(level), start, end
+        return level, start, end
 
     def _step(
         self, level: float, energy: float, index: int, still: bool, found: list[Detection]
     ) -> tuple[float, float]:
-        """One sample of the state machine; returns the thresholds as amplitudes."""
+        """One sample of the state machine; returns the thresholds."""
         scale, settings = self._scale, self._settings
         peak = self._peak if self._state is _State.CONTRACTED else None
-        start = scale.start_threshold(settings.on_fraction, peak)
-        end = scale.end_threshold(settings.off_fraction, start, peak)
+        start, end = scale.thresholds(settings.on_fraction, settings.off_fraction, peak)
         fast = self._fast.value
         highest = max(fast, level)
         assert scale.rest is not None
@@ -249,6 +248,7 @@ class ContractionDetector:
 
         if self._state is _State.REST:
             steep = self._quiet_at is not None and index - self._quiet_at <= STEEP_S * self.rate_hz
+            steep = steep and fast > scale.stands_out()  # as good as always false
             if level > start or (steep and fast > scale.start_threshold(settings.steep_fraction)):
                 self._state, self._risen_at, self._peak = _State.RISEN, index, highest
             else:
@@ -272,7 +272,7 @@ class ContractionDetector:
             self._perhaps_end(level, index, found)
         if self._state is not _State.CONTRACTED:
             self._pulses.tick()
-        return exp(start), exp(end)
+        return start, end
 
     def _perhaps_end(self, level: float, index: int, found: list[Detection]) -> None:
         rate_hz, settings = self.rate_hz, self._settings

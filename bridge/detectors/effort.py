@@ -83,25 +83,39 @@ class EffortScale:
         if not self._usual_is_given:
             self._usual = middle(self._peaks)
 
-    def at_fraction(self, fraction: float, peak: float | None = None) -> float:
-        """The level at this fraction of the way from rest to the usual contraction.
+    def at_fraction(self, fraction: float) -> float:
+        """The level at this fraction of the way from rest to the usual contraction."""
+        assert self.rest is not None
+        if self._usual is None:
+            return self.rest
+        low = exp(self.rest)
+        return log(low + fraction * max(0.0, exp(self._usual) - low))
+
+    def stands_out(self) -> float:
+        """The level that just stands out of the fluctuation of rest: no start threshold is lower."""
+        assert self.rest is not None
+        return self.rest + max(START_RATIO, START_SPREADS * self._spread)
+
+    def start_threshold(self, fraction: float) -> float:
+        """Where a contraction begins that nothing else is known of."""
+        return max(self.stands_out(), self.at_fraction(fraction))
+
+    def thresholds(self, on: float, off: float, peak: float | None) -> tuple[float, float]:
+        """Start and end, at these fractions of the way from rest to the usual contraction.
 
         ``peak`` is that of the contraction that is going on; it counts where it is above the usual one.
         """
         assert self.rest is not None
-        tops = [top for top in (self._usual, peak) if top is not None]
+        start, end = self.stands_out(), self.rest + max(END_RATIO, END_SPREADS * self._spread)
+        top = self._usual
+        if top is None or (peak is not None and peak > top):
+            top = peak
+        if top is None:
+            return start, min(end, start - HYSTERESIS)
         low = exp(self.rest)
-        return log(low + fraction * max(0.0, exp(max(tops)) - low)) if tops else self.rest
-
-    def start_threshold(self, fraction: float, peak: float | None = None) -> float:
-        assert self.rest is not None
-        stands_out = self.rest + max(START_RATIO, START_SPREADS * self._spread)
-        return max(stands_out, self.at_fraction(fraction, peak))
-
-    def end_threshold(self, fraction: float, start: float, peak: float | None = None) -> float:
-        assert self.rest is not None
-        near_rest = self.rest + max(END_RATIO, END_SPREADS * self._spread)
-        return min(max(near_rest, self.at_fraction(fraction, peak)), start - HYSTERESIS)
+        reach = max(0.0, exp(top) - low)
+        start = max(start, log(low + on * reach))
+        return start, min(max(end, log(low + off * reach)), start - HYSTERESIS)
 
     def confidence(self, level: float) -> float:
         """0..1; a half where the level just stands out of the fluctuation of rest."""

@@ -131,6 +131,13 @@ class _Axis:
             return columns[0]
         return [sum(values) / len(values) for values in zip(*columns, strict=True)]
 
+    def condition_one(self, values: list[float]) -> float:
+        """The same for one sample of each channel."""
+        if len(self.leads) == 1:
+            return self.leads[0].step(values[self.columns[0]])
+        steps = [lead.step(values[k]) for lead, k in zip(self.leads, self.columns, strict=True)]
+        return sum(steps) / len(steps)
+
 
 @dataclass(frozen=True, slots=True)
 class _Waiting:
@@ -199,6 +206,9 @@ class GazeDetector:
                     lead.restart()
             self._forget_movement()
         self._next = block.end
+        if len(block) == 1:
+            self._one(block.samples[0].tolist(), block.first, out)
+            return out
         columns = [axis.condition(block) for axis in self._axes]
         # The vertical channel first: it knows whether the horizontal one shows a blink.
         order = list(zip(self._axes, columns, strict=True))[::-1]
@@ -214,6 +224,16 @@ class GazeDetector:
             least.append(order[-1][0].finder.least)
         self._view = (block.first, heights, least)
         return out
+
+    def _one(self, values: list[float], n: int, out: list[Detection]) -> None:
+        """The next sample alone, as a board sends it: the same as a block of one."""
+        self._seen += 1
+        conditioned = [axis.condition_one(values) for axis in self._axes]
+        for axis, value in zip(reversed(self._axes), reversed(conditioned), strict=True):
+            self._step(axis, n, value, out)
+        self._rest(n, out)
+        first = self._axes[0]
+        self._view = (n, [first.finder.step_height if first.active else math.nan], [first.finder.least])
 
     @property
     def trace(self) -> Trace | None:

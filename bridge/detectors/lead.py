@@ -39,6 +39,7 @@ class Lead:
         self._filter = CausalFilter(sos)
         self._roughness = Roughness(rate_hz) if weigh_roughness else None
         self.rough: list[float] = []
+        self.roughness = 0.0
         self._settle = round(settle_s * rate_hz)
         self._blank = self._settle
 
@@ -65,7 +66,11 @@ class Lead:
                 total = sum(values)
                 if total == total:  # a NaN hides from min and max
                     return self._run(values)
-            return [self._step(value) for value in values]
+            given = []
+            for value in values:
+                given.append(self.step(value))
+                self.rough.append(self.roughness)
+            return given
         usable = np.isfinite(x) & (x > self._low) & (x < self._high)
         if usable.all():
             return self._run(x.tolist())
@@ -80,14 +85,16 @@ class Lead:
                 self.rough.extend([0.0] * len(run))
         return out
 
-    def _step(self, value: float) -> float:
+    def step(self, value: float) -> float:
+        """The same for one sample; ``roughness`` is what is beside it."""
         if not self._low < value < self._high:
             self.restart()
-            self.rough.append(0.0)
+            self.roughness = 0.0
             return math.nan
         value = self._gate.step(value)
         y = self._filter.step(value)
-        self.rough.append(0.0 if self._roughness is None else self._roughness.step(value))
+        if self._roughness is not None:
+            self.roughness = self._roughness.step(value)
         if self._blank:
             self._blank -= 1
             return math.nan

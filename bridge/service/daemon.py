@@ -31,6 +31,7 @@ from bridge.sources.protocol import Source
 log = logging.getLogger("bridge")
 
 _TICK_S = 0.02  # how often holds and waits are looked at when no samples come
+_CALM_TICK_S = 0.06  # how often it is looked whether samples come
 _STALL_S = 0.2  # without samples for this long, the signal counts as lost
 
 
@@ -311,8 +312,9 @@ class Daemon:
     async def _tick(self) -> None:
         """When samples stop, time goes on: holds end, waits run out, and the signal counts as lost."""
         assert self._pipeline is not None
+        pause_s = _TICK_S
         while True:
-            await asyncio.sleep(_TICK_S)
+            await asyncio.sleep(pause_s)
             now = time.monotonic()
             if self._for_s is not None and self._live and now - self._started >= self._for_s:
                 return
@@ -327,7 +329,9 @@ class Daemon:
                     log.warning("no samples%s for %.1f s", f" from {name}" if name else "", silent_s)
                     self._finish(self._pipeline.lose(stream.time_s + silent_s, "no samples", name), None)
             heard = [s for s in self._streams.values() if s.received is not None]
-            if heard and all(now - (s.received or now) > _TICK_S for s in heard):
+            silent = bool(heard) and all(now - (s.received or now) > _TICK_S for s in heard)
+            pause_s = _CALM_TICK_S if heard and not silent else _TICK_S
+            if silent:
                 latest = max(s.time_s + now - (s.received or now) for s in heard)
                 self._finish(Outcome([], self._pipeline.advance(latest)), None)
 

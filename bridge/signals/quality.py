@@ -219,7 +219,10 @@ class ChannelQuality:
         self._window[self._filled] = value
         self._filled += 1
         self._received += 1
-        self._step_sample(value, index, changes)
+        runs = self._runs
+        runs.step(value)
+        if runs.equal > 1 or runs.railed or runs.missing or self._bad is not None:
+            self._judge(value, index, changes)
         self._expected = index + 1
         if self._expected % self._hop == 0:
             self._evaluate(index, changes)
@@ -230,8 +233,12 @@ class ChannelQuality:
         return QualitySnapshot(self.channel, self._verdict, self._reason, self._figures())
 
     def _step_sample(self, value: float, index: int, changes: list[QualityChange]) -> None:
+        self._runs.step(value)
+        self._judge(value, index, changes)
+
+    def _judge(self, value: float, index: int, changes: list[QualityChange]) -> None:
+        """What the runs say after a sample."""
         runs = self._runs
-        runs.step(value)
         if runs.railed >= self._rail_limit:
             self._now_bad(Reason.RAILED, index, BACK_S, changes)
         elif runs.equal >= self._stall_limit and value > self._rest_ceiling:

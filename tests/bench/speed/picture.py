@@ -52,6 +52,6 @@ def draw(path: Path, results: dict[str, Any]) -> None:
     right.set_yscale("log")
     right.set_xlabel("streams of 4 × 250 Hz, in blocks of 32 ms")
     right.set_ylabel("share of a core")
-    right.legend(fontsize=8, loc="lower right")
+    right.legend(fontsize=8, loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False)
     figure.savefig(path, dpi=100)
     plt.close(figure)
