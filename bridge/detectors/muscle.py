@@ -56,13 +56,20 @@ class _Steps:
     def process(self, samples: Samples) -> tuple[Samples, Samples]:
         """Smallest step so far, shape (n, electrodes), and for how many samples nothing moved, shape (n,)."""
         before = samples[:1] if self._last is None else np.array([self._last])
-        change = np.abs(np.diff(samples, axis=0, prepend=before))
+        joined = np.concatenate((before, samples))
+        change = np.abs(joined[1:] - joined[:-1])
         self._last = samples[-1].tolist()
-        steps = np.minimum.accumulate(
-            np.vstack([self._smallest, np.where(change > 0, change, np.inf)]), axis=0
-        )[1:]
-        self._smallest = steps[-1].tolist()
-        moved: NDArray[np.bool_] = np.asarray((change > 0).any(axis=1))
+        changed = change > 0
+        steps = np.where(changed, change, np.inf)
+        if (steps >= self._smallest).all():  # as good as always
+            steps[:] = self._smallest
+        else:
+            steps = np.minimum.accumulate(np.vstack([self._smallest, steps]), axis=0)[1:]
+            self._smallest = steps[-1].tolist()
+        moved: NDArray[np.bool_] = np.asarray(changed.any(axis=1))
+        if moved.all():
+            self._run = 0
+            return steps, np.zeros(len(moved))
         position = np.arange(1, len(moved) + 1)
         last_move = np.maximum.accumulate(np.where(moved, position, -self._run))
         unmoved = position - last_move
@@ -132,14 +139,16 @@ class EmgAmplitude:
         width = self._width
         steps, unmoved = self._steps.process(samples)
         y = self._band.process(samples.T)
-        past = np.hstack([self._before, y])
+        past = np.concatenate((self._before, y), axis=1)
         self._before = [(first, last) for first, last in past[:, -2:].tolist()]
         teager = np.maximum(past[:, 1:-1] ** 2 - past[:, :-2] * past[:, 2:], 0.0)
-        means = self._means.process(np.vstack([y * y, teager]))
+        means = self._means.process(np.concatenate((y * y, teager))).reshape(2, width, -1)
         seen = np.isfinite(steps.T)
+        if seen.all():
+            total, energy = (0.5 * np.log(means + np.maximum(steps.T**2 / 12, _TINY))).sum(axis=1)
+            return total / width, energy / width, self._steps.still(unmoved)
         floor = np.maximum(np.where(seen, steps.T, 1.0) ** 2 / 12, _TINY)
-        logs = 0.5 * np.log(means.reshape(2, width, -1) + floor)
-        total, energy = np.where(seen, logs, 0.0).sum(axis=1)
+        total, energy = np.where(seen, 0.5 * np.log(means + floor), 0.0).sum(axis=1)
         with np.errstate(invalid="ignore"):
             known = seen.sum(axis=0)
             return total / known, energy / known, self._steps.still(unmoved)

@@ -202,9 +202,12 @@ class ChannelQuality:
             self._window[self._filled : self._filled + take] = part
             self._filled += take
             self._received += take
-            if self._bad is not None or not self._runs.skip(part, self._stall_limit):
-                for offset, value in enumerate(part.tolist()):
-                    self._step_sample(value, index + offset, changes)
+            runs = self._runs
+            if self._bad is not None or not runs.skip(part, self._stall_limit):
+                for at, value in enumerate(part.tolist(), start=index):
+                    runs.step(value)
+                    if runs.equal > 1 or runs.railed or runs.missing or self._bad is not None:
+                        self._judge(value, at, changes)
             position += take
             if (index + take) % self._hop == 0:
                 self._evaluate(index + take - 1, changes)
@@ -232,12 +235,8 @@ class ChannelQuality:
         """Verdict and figures of now, for the signal check."""
         return QualitySnapshot(self.channel, self._verdict, self._reason, self._figures())
 
-    def _step_sample(self, value: float, index: int, changes: list[QualityChange]) -> None:
-        self._runs.step(value)
-        self._judge(value, index, changes)
-
     def _judge(self, value: float, index: int, changes: list[QualityChange]) -> None:
-        """What the runs say after a sample."""
+        """What the runs say after a sample; without a run, and nothing being bad, they say nothing."""
         runs = self._runs
         if runs.railed >= self._rail_limit:
             self._now_bad(Reason.RAILED, index, BACK_S, changes)
