@@ -1,8 +1,8 @@
-"""All speed figures in one run: ``python -m tests.bench [--only PART …] [--seconds 30]``.
+"""All speed figures in one run: ``python -m tests.bench [--only PART …] [--seconds 16]``.
 
 Each part is a process of its own, so that none warms the memory of another. What they tell goes to
 ``tests/bench/speed/results.json``, the tables and the machine into the section on speed of ``DEVELOPERS.md``, the
-picture beside the results. A part that was left out keeps its last results. About ten minutes; ``BRIDGE_DATA`` names the
+picture beside the results. A part that was left out keeps its last results. About fifteen minutes; ``BRIDGE_DATA`` names the
 folder of recordings, without which the hour of heartbeats is made of a recording that a package carries.
 """
 
@@ -59,7 +59,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--only", nargs="+", choices=PARTS, metavar="PART", help=f"of {', '.join(PARTS)}")
-    parser.add_argument("--seconds", type=float, default=30.0, help="for each run of the daemon")
+    parser.add_argument("--seconds", type=float, default=16.0, help="for each run of the daemon")
     options = parser.parse_args()
     results: dict[str, Any] = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
     for name in options.only or PARTS:

@@ -1,14 +1,15 @@
 """From a byte on the port to what an output sends: a plain C reader, a bare asyncio reader and the daemon, in one run.
 
-    python -m tests.bench.speed.latency [--seconds 30] [--json OUT]
+    python -m tests.bench.speed.latency [--seconds 16] [--turns 4] [--json OUT]
 
 A pseudo-terminal carries four channels of text at 250 Hz, one of each kind. The readers send a datagram for every
 line. The daemon runs all four detectors and twenty rules. Its contraction level goes out every 12 ms by OSC, and in
 a run of its own by MQTT (through a broker to a subscriber); in another a heart of 180 beats a minute presses a key
 (through the guard and an X server to a client's window). Latency is from the write of the line that causes it to
 the arrival; ``to the output`` is what the daemon itself counts, from its reading of the line to the output's having
-sent. Then the processor time, user and system from /proc, of the bare reader and of the daemon at other rates. Only
-ratios within one run mean anything.
+sent. Then the processor time, user and system from /proc, of the bare reader and of the daemon at other rates. What is
+compared takes turns, for a machine that slows down meanwhile must slow all of it. Only ratios within one run mean
+anything.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ import threading
 import time
 import tty
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -164,6 +165,29 @@ def processor_s(pid: int) -> float:
 Start = Callable[[str, int, dict[str, str]], subprocess.Popen[bytes]]
 
 
+@dataclass(frozen=True)
+class Measured:
+    """Of one process: the delays (s) of what arrived, and the processor time (s) of so many seconds."""
+
+    delays_s: list[float]
+    used_s: float
+    counted_s: float
+    told: dict[str, float]
+
+
+def pooled(turns: Sequence[Measured]) -> dict[str, float]:
+    micro = np.concatenate([turn.delays_s for turn in turns]) * 1e6
+    told = {key: float(np.mean([turn.told[key] for turn in turns])) for key in turns[0].told}
+    return {
+        "arrived": len(micro),
+        "median_us": float(np.median(micro)),
+        "p99_us": float(np.quantile(micro, 0.99)),
+        "p999_us": float(np.quantile(micro, 0.999)),
+        "processor_percent": 100 * sum(turn.used_s for turn in turns) / sum(turn.counted_s for turn in turns),
+        **told,
+    }
+
+
 def measure(
     start: Start,
     load: Load,
@@ -171,7 +195,7 @@ def measure(
     text: list[bytes],
     receiving: AbstractContextManager[tuple[int, Arrivals, dict[str, str]]] | None = None,
     asked: Callable[[], dict[str, float]] = dict,
-) -> dict[str, float]:
+) -> Measured:
     """Writes the lines in time and says what that led to; ``asked`` is called before the process ends."""
     board, slave = os.openpty()
     tty.setraw(slave)
@@ -200,15 +224,7 @@ def measure(
     delays = [at - written[bisect_right(written, at) - 1] for at in caused]
     if not delays:
         raise SystemExit("nothing came")
-    micro = np.array(delays) * 1e6
-    return {
-        "arrived": len(delays),
-        "median_us": float(np.median(micro)),
-        "p99_us": float(np.quantile(micro, 0.99)),
-        "p999_us": float(np.quantile(micro, 0.999)),
-        "processor_percent": 100 * used_s / (seconds - SETTLE_S),
-        **told,
-    }
+    return Measured(delays, used_s, seconds - SETTLE_S, told)
 
 
 class Readers:
@@ -259,12 +275,13 @@ class Readers:
         return {"to_the_output_median_us": own["median"] * 1e3, "to_the_output_p99_us": own["p99"] * 1e3}
 
 
-LOADS = (Load(1, 250), Load(4, 250), Load(8, 1000, 8))
+LOADS = (Load(1, 250), Load(8, 1000, 8))
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--seconds", type=float, default=16.0)
+    parser.add_argument("--turns", type=int, default=4)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     seconds, usual = options.seconds, Load()
@@ -275,31 +292,40 @@ def main() -> None:
         print(f"{name}:", {key: round(value, 1) for key, value in told.items()}, flush=True)
         return told
 
+    def in_turns(load: Load, *ways: tuple[Start, bool]) -> list[dict[str, float]]:
+        """Each way's figures; the flag says whether it can be asked for its own."""
+        text = load.lines(seconds)
+        told: list[list[Measured]] = [[] for _ in ways]
+        for _ in range(options.turns):
+            for (start, asks), own in zip(ways, told, strict=True):
+                own.append(measure(start, load, seconds, text, asked=readers.asked if asks else dict))
+        return [pooled(own) for own in told]
+
     with tempfile.TemporaryDirectory() as folder_name:
         folder = Path(folder_name)
         readers = Readers(folder)
-        text = usual.lines(seconds)
-        limit = note("latency", "C reader", measure(readers.c, usual, seconds, text))
-        plain = note("latency", "asyncio reader", measure(readers.bare, usual, seconds, text))
-        daemon = measure(readers.daemon(usual), usual, seconds, text, asked=readers.asked)
-        ours = note("latency", "daemon, OSC", daemon)
-        start = readers.daemon(usual, "mqtt")
-        by_broker = measure(start, usual, seconds, text, by_mqtt(folder), readers.asked)
+        figures = in_turns(usual, (readers.c, False), (readers.bare, False), (readers.daemon(usual), True))
+        limit = note("latency", "C reader", figures[0])
+        plain = note("latency", "asyncio reader", figures[1])
+        ours = note("latency", "daemon, OSC", figures[2])
+        longer = seconds * 2
+        start, text = readers.daemon(usual, "mqtt"), usual.lines(longer)
+        by_broker = pooled([measure(start, usual, longer, text, by_mqtt(folder), readers.asked)])
         note("latency", "daemon, MQTT through a broker", by_broker)
-        start, fast = readers.daemon(usual, "key"), usual.lines(seconds, fast_heart=True)
-        pressed = measure(start, usual, seconds, fast, by_key(), readers.asked)
+        start, text = readers.daemon(usual, "key"), usual.lines(longer, fast_heart=True)
+        pressed = pooled([measure(start, usual, longer, text, by_key(), readers.asked)])
         note("latency", "daemon, key in an X client", pressed)
         ratios: dict[str, float] = {
             "median to the C reader's (target 5)": ours["median_us"] / limit["median_us"],
             "p99 to the asyncio reader's (target 3)": ours["p99_us"] / plain["p99_us"],
         }
-        for load, target in zip(LOADS, ("", " (target 2.5)", " (target 6)"), strict=True):
-            text = load.lines(seconds)
-            bare = plain if load == usual else measure(readers.bare, load, seconds, text)
-            own = ours if load == usual else measure(readers.daemon(load), load, seconds, text)
-            share = {
-                name: told["processor_percent"] for name, told in (("bare reader", bare), ("daemon", own))
-            }
+        pairs = {usual: (plain, ours)}
+        for load in LOADS:
+            bare, own = in_turns(load, (readers.bare, False), (readers.daemon(load), False))
+            pairs[load] = (bare, own)
+        for load, target in ((LOADS[0], ""), (usual, " (target 2.5)"), (LOADS[1], " (target 6)")):
+            bare, own = pairs[load]
+            share = {"bare reader": bare["processor_percent"], "daemon": own["processor_percent"]}
             note("processor", str(load), share)
             ratios[f"processor to the bare reader's, {load}{target}"] = share["daemon"] / share["bare reader"]
     results["ratios"] = ratios
