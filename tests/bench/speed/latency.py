@@ -8,8 +8,9 @@ a run of its own by MQTT (through a broker to a subscriber); in another a heart 
 (through the guard and an X server to a client's window). Latency is from the write of the line that causes it to
 the arrival; ``to the output`` is what the daemon itself counts, from its reading of the line to the output's having
 sent. Then the processor time, user and system from /proc, of the bare reader and of the daemon at other rates. What is
-compared takes turns, for a machine that slows down meanwhile must slow all of it. Only ratios within one run mean
-anything.
+compared takes turns, for a machine that slows down meanwhile must slow all of it. Each process that is measured has a
+core, and what writes and receives has the others: left to itself, the scheduler moved each of them from core to core at
+nearly every line (``--unpinned`` leaves it that). Only ratios within one run mean anything.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from tests.components import Broker, Subscriber, end, key_recorder, until, x_ser
 
 HERE = Path(__file__).resolve().parent
 SETTLE_S = 6.0
+CORES = sorted(os.sched_getaffinity(0))
 KINDS = ("eeg", "eog-horizontal", "emg", "ecg")
 EVENTS = ("blink", "gaze-left", "gaze-right", "contraction", "heartbeat")
 # Rules for all detectors; none of them sends anything, for they wait for twenty events in a second.
@@ -203,6 +205,8 @@ def measure(
     told: dict[str, float] = {}
     with receiving or by_udp() as (port, arrived, environment):
         process = start(os.ttyname(slave), port, environment)
+        if os.sched_getaffinity(0) != set(CORES):
+            os.sched_setaffinity(process.pid, CORES[:1])
         begun = time.monotonic()
         before_s = 0.0
         for number in range(0, len(text) - load.block + 1, load.block):
@@ -282,6 +286,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=16.0)
     parser.add_argument("--turns", type=int, default=4)
+    parser.add_argument("--unpinned", action="store_true", help="leave the cores to the scheduler")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     seconds, usual = options.seconds, Load()
@@ -301,6 +306,8 @@ def main() -> None:
                 own.append(measure(start, load, seconds, text, asked=readers.asked if asks else dict))
         return [pooled(own) for own in told]
 
+    if len(CORES) > 1 and not options.unpinned:
+        os.sched_setaffinity(0, CORES[1:])
     with tempfile.TemporaryDirectory() as folder_name:
         folder = Path(folder_name)
         readers = Readers(folder)
