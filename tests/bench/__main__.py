@@ -2,7 +2,7 @@
 
 Each part is a process of its own, so that none warms the memory of another. What they tell goes to
 ``tests/bench/speed/results.json``, the tables and the machine into the section on speed of ``DEVELOPERS.md``, the
-picture beside the results. A part that was left out keeps its last results. About fifteen minutes; ``BRIDGE_DATA`` names the
+picture beside the results. A part that was left out keeps its last results. About twenty minutes; ``BRIDGE_DATA`` names the
 folder of recordings, without which the hour of heartbeats is made of a recording that a package carries.
 """
 
@@ -29,7 +29,7 @@ PARTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "latency": ("speed.latency", "latency and processor time of the daemon", ("--seconds", "{seconds}")),
     "stages": ("speed.stages", "each stage by itself", ()),
     "rules": ("rule_steps", "the rule engine with 1 to 10,000 rules", ()),
-    "resources": ("speed.resources", "start-up, and memory over an hour's replay", ()),
+    "resources": ("speed.resources", "start-up, and memory over eight hours' replay", ()),
     "throughput": ("speed.throughput", "an hour of heartbeats beside other libraries", ()),
     "streams": ("speed.streams", "many streams in one process", ()),
     "daemons": ("many_daemons", "200 daemons on two bridged brokers", ()),

@@ -1,9 +1,8 @@
-"""Start-up time and memory: ``python -m tests.bench.speed.resources [--hours 1] [--json OUT]``.
+"""Start-up time and memory: ``python -m tests.bench.speed.resources [--hours 8] [--json OUT]``.
 
 Start-up is from the start of the process to where it reads the lines of a port; the median of some, after a first that
-warms the file cache. Memory is read
-from /proc while so many hours of the synthetic person's four channels are replayed as fast as it goes, with all
-four detectors.
+warms the file cache. Memory is read from /proc while a recording of so many hours, the synthetic person's four channels
+as EDF, is replayed as fast as it goes, with all four detectors.
 """
 
 from __future__ import annotations
@@ -24,6 +23,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+import edfio
 import numpy as np
 
 from bridge.sources.person import SyntheticPerson
@@ -77,19 +77,27 @@ def start_up_s(folder: Path) -> float:
         os.close(slave)
 
 
+def write_recording(file: Path, hours: float) -> None:
+    """So much of the synthetic person as EDF, an hour over and over."""
+    person = SyntheticPerson(3, 250.0)
+    hour = np.concatenate([person.generate(60 * 250) for _ in range(60)])
+    names = ("Fp1", "horizontal", "emg", "ecg")  # that say what they carry
+    signals = [
+        edfio.EdfSignal(np.resize(x, round(hours * len(x))), 250, label=name, physical_dimension="uV")
+        for name, x in zip(names, hour.T, strict=True)
+    ]
+    edfio.Edf(signals).write(file)
+
+
 def replayed(folder: Path, hours: float) -> dict[str, Any]:
     """Memory at each tenth of the replay, and how fast it went."""
-    person = SyntheticPerson(3, 250.0)
-    file = folder / "long.csv"
-    with file.open("w") as out:
-        out.write("Fp1,horizontal,emg,ecg\n")  # names that say what they carry
-        for _ in range(round(hours * 60)):
-            np.savetxt(out, person.generate(60 * 250), "%.1f", ",")
+    file = folder / "long.edf"
+    write_recording(file, hours)
     rules = Load().rules("/dev/null", "osc", free_port(), 1)
     (folder / "long.yaml").write_text("\n".join(line for line in rules.splitlines() if "source:" not in line))
     begun = time.perf_counter()
     daemon = subprocess.Popen(
-        [sys.executable, "-m", "bridge", "run", str(folder / "long.yaml"), "--replay", str(file), "--rate", "250",
+        [sys.executable, "-m", "bridge", "run", str(folder / "long.yaml"), "--replay", str(file),
          "--fast", "--no-monitor", "--json"],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         env={**os.environ, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)},
@@ -109,7 +117,7 @@ def replayed(folder: Path, hours: float) -> dict[str, Any]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=float, default=1.0)
+    parser.add_argument("--hours", type=float, default=8.0)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
