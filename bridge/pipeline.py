@@ -213,39 +213,38 @@ class DetectionChain:
 
         A board sends sample by sample; what one detector finds in a sample need not wait for the others.
         """
-        size = len(block)
-        if size == 0:
+        if len(block) == 0:
             return
-        changes = self._check_one(block) if size == 1 else self._check(block)
-        if size > 1 or changes or self._stopped or any(self._bad):
+        changes = self._check(block)
+        if len(block) > 1 or changes or self._stopped or any(self._bad):
             yield self._whole(block, changes)
             return
-        samples, first, received = block.samples, block.first, block.received
-        for number, detector in enumerate(self.detectors):
-            view = self._views[number]
-            part = block if view is None else Block(samples[:, view], first, received)
-            found = detector.process(part)
-            if found or self._gates[number].shut:
-                found = self._gated(number, found, first + 1)
+        for found in self._heard(block):
             if found:
-                if len(found) > 1:
-                    found.sort(key=moment)
+                found.sort(key=moment)
                 yield self._shifted(found)
 
     def _check(self, block: Block) -> list[_Turn]:
         """Where a channel's verdict turned."""
         changes: list[_Turn] = []
+        samples, first = block.samples, block.first
+        one = samples[0].tolist() if len(samples) == 1 else None
         for column, quality in enumerate(self.quality):
-            if turns := quality.process(block.samples[:, column], block.first):
+            if one is not None:
+                turns = quality.step(one[column], first)
+            else:
+                turns = quality.process(samples[:, column], first)
+            if turns:
                 changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
         return changes
 
-    def _check_one(self, block: Block) -> list[_Turn]:
-        changes: list[_Turn] = []
-        for column, value in enumerate(block.samples[0].tolist()):
-            if turns := self.quality[column].step(value, block.first):
-                changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
-        return changes
+    def _heard(self, block: Block) -> Iterator[list[Detection]]:
+        """What passes of each detector, none of them muted."""
+        samples, first, received, end = block.samples, block.first, block.received, block.end
+        for number, detector in enumerate(self.detectors):
+            view = self._views[number]
+            part = block if view is None else Block(samples[:, view], first, received)
+            yield self._gated(number, detector.process(part), end)
 
     def _whole(self, block: Block, changes: list[_Turn]) -> list[Detection]:
         """What all detectors find in a block, in order of time."""
@@ -261,9 +260,8 @@ class DetectionChain:
             changes.sort(key=lambda change: change[:2])
             found.extend(self._process_with_mutes(block, changes))
         else:
-            for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
-                part = block if view is None else Block(block.samples[:, view], block.first, block.received)
-                found.extend(self._gated(number, detector.process(part), part.end))
+            for part in self._heard(block):
+                found.extend(part)
         if len(found) > 1:
             found.sort(key=moment)
         return self._shifted(found)

@@ -277,9 +277,8 @@ def _fit_many(
 ) -> None:
     """A profile from each recording, and a line for each; those that carry no fit are told at the end."""
     from bridge.calibration.profile import Profile
-    from bridge.evaluation.tasks import REFUSALS
 
-    results = spread(_fit, tasks, REFUSALS, workers, scheduler)
+    results = spread(tasks, workers, scheduler)
     for task, out, made in zip(tasks, outs, results, strict=True):
         if not isinstance(made, Profile):
             continue
@@ -292,10 +291,6 @@ def _fit_many(
             click.echo(f"{out}: {', '.join(task.detectors)}")
     if errors := refused(tasks, results):
         raise click.ClickException("\n".join(("no profile was written for:", *errors)))
-
-
-def _fit(task: FitTask) -> Profile:
-    return task()
 
 
 def _save(out: Path, profile: Profile) -> None:

@@ -62,36 +62,31 @@ def done_for_each(
     tasks: Sequence[Task[_Result]], workers: int | None, scheduler: str | None
 ) -> list[_Result | Refused]:
     """What came of each, in order. One alone has a bar by its seconds, and if refused raises InvalidInput."""
-    from bridge.evaluation.tasks import REFUSALS
-
     if len(tasks) == 1 and scheduler is None:
+        from bridge.evaluation.tasks import REFUSALS
+
         (task,) = tasks
         try:
             with _bar_of_seconds(task.material.path.name) as progress:
                 return [task(progress)]
         except REFUSALS as error:
             raise InvalidInput(str(error)) from error
-    return spread(_call, tasks, REFUSALS, workers, scheduler)
+    return spread(tasks, workers, scheduler)
 
 
-def spread(
-    work: Callable[[Any], Any],
-    tasks: Sequence[Any],
-    refusals: tuple[type[Exception], ...],
-    workers: int | None,
-    scheduler: str | None,
-) -> list[Any]:
-    """`each`, with a bar by recordings. Raises click's errors."""
+def spread(tasks: Sequence[Callable[[], Any]], workers: int | None, scheduler: str | None) -> list[Any]:
+    """What came of each, in order, with a bar by recordings. Raises click's errors."""
     from bridge.evaluation.corpus import CorpusError, each
+    from bridge.evaluation.tasks import REFUSALS
 
     try:
         with _bar(f"{len(tasks)} recordings", len(tasks)) as bar:
-            return each(work, tasks, refusals=refusals, workers=workers, scheduler=scheduler, progress=bar)
+            return each(_call, tasks, refusals=REFUSALS, workers=workers, scheduler=scheduler, progress=bar)
     except CorpusError as error:
         raise click.ClickException(str(error)) from error
 
 
-def _call(task: Task[_Result]) -> _Result:
+def _call(task: Callable[[], Any]) -> Any:
     return task()
 
 

@@ -20,8 +20,9 @@ from typing import Any, Literal
 
 import numpy as np
 
+from bridge.detectors.lead import BEYOND
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
-from bridge.signals.filters import CausalFilter, design_band
+from bridge.signals.filters import CausalFilter, design_band, running_mean
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
 HALF_WIDTH_HZ = 2.0
@@ -31,7 +32,6 @@ AVERAGE_S = 1.0
 SETTLE_S = 3.0  # three time constants
 LEVEL_EVERY_S = 0.1
 FULL = log(8.0)  # a contrast of 8 is level 1
-_SENSIBLE = 1e12
 _LEAST = 1e-18
 
 
@@ -61,8 +61,7 @@ class BandDensity:
     def __init__(self, rate_hz: float, low_hz: float, high_hz: float) -> None:
         """Raises SamplingRateError where the band is not below half the sampling rate."""
         self._band = CausalFilter(design_band(rate_hz, low_hz, high_hz))
-        keep = float(np.exp(-1 / (AVERAGE_S * rate_hz)))
-        self._mean = CausalFilter(np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]]))
+        self._mean = CausalFilter(running_mean(rate_hz, AVERAGE_S))
         self._width_hz = high_hz - low_hz
 
     def reset(self) -> None:
@@ -129,7 +128,7 @@ class AlphaDetector:
         if len(block) == 0:
             return out
         view = np.full(len(block), np.nan)
-        sound = np.asarray((np.abs(block.samples) < _SENSIBLE).all(axis=1))
+        sound = np.asarray((np.abs(block.samples) < BEYOND).all(axis=1))
         bounds = [0, *(np.flatnonzero(np.diff(sound)) + 1).tolist(), len(block)]
         for start, stop in pairwise(bounds):
             first = block.first + start

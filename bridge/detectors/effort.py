@@ -83,14 +83,6 @@ class EffortScale:
         if not self._usual_is_given:
             self._usual = middle(self._peaks)
 
-    def at_fraction(self, fraction: float) -> float:
-        """The level at this fraction of the way from rest to the usual contraction."""
-        assert self.rest is not None
-        if self._usual is None:
-            return self.rest
-        low = exp(self.rest)
-        return log(low + fraction * max(0.0, exp(self._usual) - low))
-
     def stands_out(self) -> float:
         """The level that just stands out of the fluctuation of rest: no start threshold is lower."""
         assert self.rest is not None
@@ -98,7 +90,7 @@ class EffortScale:
 
     def start_threshold(self, fraction: float) -> float:
         """Where a contraction begins that nothing else is known of."""
-        return max(self.stands_out(), self.at_fraction(fraction))
+        return self.thresholds(fraction, fraction, None)[0]
 
     def thresholds(self, on: float, off: float, peak: float | None) -> tuple[float, float]:
         """Start and end, at these fractions of the way from rest to the usual contraction.

@@ -11,15 +11,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.detectors.muscle import emg_band, smoothing
+from bridge.detectors.lead import BEYOND
+from bridge.detectors.muscle import SMOOTHING_S, emg_band
 from bridge.detectors.qrs import NARROW_HZ
-from bridge.signals.filters import FilterBank, design_band
+from bridge.signals.filters import FilterBank, design_band, running_mean
 from bridge.signals.types import Channel, ChannelKind, Samples
 
 _ALPHA_HZ = (8.0, 13.0)  # the eyes-closed rhythm (common practice)
 _EYES_HZ = (0.5, 10.0)  # blinks and saccades (common practice)
 _SLOW_S = 0.1  # time constant of the running mean of the squares, where it is not a muscle's
-_SENSIBLE = 1e12  # no converter counts further
 
 
 def _band(kind: ChannelKind, rate_hz: float) -> Samples:
@@ -44,7 +44,7 @@ class ManyEnvelopes:
         for kind in sorted({channel.kind for channel in channels}):
             columns = [number for number, channel in enumerate(channels) if channel.kind == kind]
             width = streams * len(columns)
-            mean = smoothing(rate_hz) if kind == "emg" else smoothing(rate_hz, _SLOW_S)
+            mean = running_mean(rate_hz, SMOOTHING_S if kind == "emg" else _SLOW_S)
             self._groups.append((columns, FilterBank(_band(kind, rate_hz), width), FilterBank(mean, width)))
 
     def process(self, samples: Samples) -> Samples:
@@ -73,7 +73,7 @@ class ManyEnvelopes:
 
 def _unusable(x: Samples) -> NDArray[np.bool_] | None:
     """Which signals hold a value that cannot be filtered; None where all are well."""
-    if x.min() > -_SENSIBLE and x.max() < _SENSIBLE:  # false where there is a NaN
+    if x.min() > -BEYOND and x.max() < BEYOND:  # false where there is a NaN
         return None
-    unusable: NDArray[np.bool_] = np.logical_not((np.abs(x) < _SENSIBLE).all(axis=1))
+    unusable: NDArray[np.bool_] = np.logical_not((np.abs(x) < BEYOND).all(axis=1))
     return unusable

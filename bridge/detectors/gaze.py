@@ -8,7 +8,7 @@ Positive is right, and up, unless ``horizontal_polarity`` or ``vertical_polarity
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -206,34 +206,26 @@ class GazeDetector:
                     lead.restart()
             self._forget_movement()
         self._next = block.end
+        rows: Iterable[Sequence[float]]
         if len(block) == 1:
-            self._one(block.samples[0].tolist(), block.first, out)
-            return out
-        columns = [axis.condition(block) for axis in self._axes]
+            raw = block.samples[0].tolist()
+            rows = [[axis.condition_one(raw) for axis in self._axes]]
+        else:
+            rows = zip(*(axis.condition(block) for axis in self._axes), strict=True)
         # The vertical channel first: it knows whether the horizontal one shows a blink.
-        order = list(zip(self._axes, columns, strict=True))[::-1]
+        order = list(enumerate(self._axes))[::-1]
+        first = self._axes[0]
         heights: list[float] = []
         least: list[float] = []
-        for i in range(len(block)):
-            n = block.first + i
+        for n, values in enumerate(rows, start=block.first):
             self._seen += 1
-            for axis, values in order:
-                self._step(axis, n, values[i], out)
+            for place, axis in order:
+                self._step(axis, n, values[place], out)
             self._rest(n, out)
-            heights.append(order[-1][0].finder.step_height if order[-1][0].active else math.nan)
-            least.append(order[-1][0].finder.least)
+            heights.append(first.finder.step_height if first.active else math.nan)
+            least.append(first.finder.least)
         self._view = (block.first, heights, least)
         return out
-
-    def _one(self, values: list[float], n: int, out: list[Detection]) -> None:
-        """The next sample alone, as a board sends it: the same as a block of one."""
-        self._seen += 1
-        conditioned = [axis.condition_one(values) for axis in self._axes]
-        for axis, value in zip(reversed(self._axes), reversed(conditioned), strict=True):
-            self._step(axis, n, value, out)
-        self._rest(n, out)
-        first = self._axes[0]
-        self._view = (n, [first.finder.step_height if first.active else math.nan], [first.finder.least])
 
     @property
     def trace(self) -> Trace | None:

@@ -11,7 +11,7 @@ from bridge.signals.robust import Roughness, SpikeGate
 from bridge.signals.types import Channel, Samples
 
 # No converter counts further; beyond it sums would lose the signal.
-_BEYOND = 1e12
+BEYOND = 1e12
 # Below this many samples plain Python is faster than numpy's calls.
 _FEW = 16
 
@@ -33,8 +33,8 @@ class Lead:
         *,
         weigh_roughness: bool = False,
     ) -> None:
-        self._low = max(channel.low, -_BEYOND)
-        self._high = min(channel.high, _BEYOND)
+        self._low = max(channel.low, -BEYOND)
+        self._high = min(channel.high, BEYOND)
         self._gate = SpikeGate(rate_hz)
         self._filter = CausalFilter(sos)
         self._roughness = Roughness(rate_hz) if weigh_roughness else None
@@ -62,10 +62,8 @@ class Lead:
         self.rough = []
         if x.shape[0] <= _FEW:
             values: list[float] = x.tolist()
-            if len(values) > 1 and min(values) > self._low and max(values) < self._high:
-                total = sum(values)
-                if total == total:  # a NaN hides from min and max
-                    return self._run(values)
+            if len(values) > 1 and all(self._low < value < self._high for value in values):
+                return self._run(values)
             given = []
             for value in values:
                 given.append(self.step(value))

@@ -12,7 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.signals.filters import FilterBank, SamplingRateError, design_band
+from bridge.signals.filters import FilterBank, SamplingRateError, design_band, running_mean
 from bridge.signals.types import Samples
 
 LOW_HZ = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
@@ -101,12 +101,6 @@ def emg_band(rate_hz: float) -> Samples:
     return design_band(rate_hz, LOW_HZ, high_hz, order=4, notch_hz=MAINS_HZ, notch_quality=MAINS_QUALITY)
 
 
-def smoothing(rate_hz: float, time_constant_s: float = SMOOTHING_S) -> Samples:
-    """A section (shape (1, 6)) that takes the running mean."""
-    keep = float(np.exp(-1 / (time_constant_s * rate_hz)))
-    return np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]])
-
-
 class EmgAmplitude:
     """Raw EMG: 20 Hz to 500 Hz or Nyquist, mains notched out, short-time root mean square.
 
@@ -125,7 +119,7 @@ class EmgAmplitude:
         self._width = width
         self._band = FilterBank(emg_band(rate_hz), width)
         # First the squares of all electrodes, then their Teager energies.
-        self._means = FilterBank(smoothing(rate_hz), 2 * width)
+        self._means = FilterBank(running_mean(rate_hz, SMOOTHING_S), 2 * width)
         self._steps = _Steps(width, rate_hz)
         self.reset()
 

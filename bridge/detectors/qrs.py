@@ -196,13 +196,10 @@ class QrsFront:
         energy = self._smooth.step(narrow * narrow)
         self._make_room(1)
         self._wide_past[self._filled] = wide
-        past, apart = self._energy_past, self.apart
-        past[self._filled] = energy
+        self._energy_past[self._filled] = energy
         self._filled += 1
-        at = self._filled - 1 - apart
-        if at >= apart and past[at - 1] < past[at] >= past[at + 1] and self._dominates(at, apart):
-            return at + self._origin, energy
-        return None, energy
+        at = self._filled - 1 - self.apart
+        return (at + self._origin if at >= self.apart and self._is_peak(at) else None), energy
 
     def _make_room(self, samples: int) -> None:
         """For so many more, by forgetting what is older than HISTORY_S."""
@@ -213,12 +210,11 @@ class QrsFront:
             self._filled = self._keep
 
     def _search_short(self, first: int, stop: int) -> list[int]:
-        past, apart = self._energy_past, self.apart
-        return [
-            at
-            for at in range(first, stop)
-            if past[at - 1] < past[at] >= past[at + 1] and self._dominates(at, apart)
-        ]
+        return [at for at in range(first, stop) if self._is_peak(at)]
+
+    def _is_peak(self, at: int) -> bool:
+        past = self._energy_past
+        return bool(past[at - 1] < past[at] >= past[at + 1]) and self._dominates(at, self.apart)
 
     def _search_long(self, first: int, stop: int) -> list[int]:
         if stop <= first:

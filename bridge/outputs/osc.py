@@ -69,7 +69,7 @@ def _numbers_only(act: SendOsc) -> bytes | None:
     for argument in act.arguments:
         if isinstance(argument, float) and math.isfinite(argument):
             tags += "f"
-        elif isinstance(argument, int) and type(argument) is int and -(2**31) <= argument < 2**31:
+        elif isinstance(argument, int) and not isinstance(argument, bool) and -(2**31) <= argument < 2**31:
             tags += "i"
         else:
             return None

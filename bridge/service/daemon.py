@@ -195,8 +195,12 @@ class Daemon:
         with _signals(self._on_signal):
             try:
                 await self._open()
+                # What is there now stays to the end: the collector need not look at it while samples wait.
+                gc.collect()
+                gc.freeze()
                 await self._until_done()
             finally:
+                gc.unfreeze()
                 await self._close()
         if self._failure is not None:
             raise self._failure
@@ -238,9 +242,6 @@ class Daemon:
                 log.warning("%s is off: %s", type(companion).__name__, error)
 
     async def _until_done(self) -> None:
-        # What is there now stays to the end: the collector need not look at it while samples wait.
-        gc.collect()
-        gc.freeze()
         readers = [
             asyncio.ensure_future(source.run(functools.partial(self._take, name)))
             for name, source in self._sources.items()

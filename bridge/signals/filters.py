@@ -57,6 +57,12 @@ def design_band(
     return np.ascontiguousarray(np.vstack(sections), dtype=np.float64)
 
 
+def running_mean(rate_hz: float, time_constant_s: float) -> Samples:
+    """A section (shape (1, 6)) that takes the exponential running mean."""
+    keep = float(np.exp(-1 / (time_constant_s * rate_hz)))
+    return np.array([[1 - keep, 0.0, 0.0, 1.0, -keep, 0.0]])
+
+
 class CausalFilter:
     """A cascade of second-order sections over one channel, transposed direct form II."""
 

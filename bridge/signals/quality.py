@@ -205,8 +205,7 @@ class ChannelQuality:
             runs = self._runs
             if self._bad is not None or not runs.skip(part, self._stall_limit):
                 for at, value in enumerate(part.tolist(), start=index):
-                    runs.step(value)
-                    if runs.equal > 1 or runs.railed or runs.missing or self._bad is not None:
+                    if runs.step(value) or self._bad is not None:
                         self._judge(value, at, changes)
             position += take
             if (index + take) % self._hop == 0:
@@ -222,9 +221,7 @@ class ChannelQuality:
         self._window[self._filled] = value
         self._filled += 1
         self._received += 1
-        runs = self._runs
-        runs.step(value)
-        if runs.equal > 1 or runs.railed or runs.missing or self._bad is not None:
+        if self._runs.step(value) or self._bad is not None:
             self._judge(value, index, changes)
         self._expected = index + 1
         if self._expected % self._hop == 0:

@@ -38,8 +38,8 @@ class Runs:
     def forget_longest(self) -> None:
         self.longest = 0
 
-    def step(self, value: float) -> None:
-        """Take one sample."""
+    def step(self, value: float) -> bool:
+        """Take one sample; is there a run, of whatever length, that may come to mean something?"""
         if value == self.value:
             self.equal += 1
         else:
@@ -52,6 +52,7 @@ class Runs:
             self.railed = max(0.0, self.railed - 0.5)
         elif self._railed_type and isfinite(value):
             self.railed = min(self._most_railed, self.railed + 1)
+        return self.equal > 1 or self.railed > 0 or self.missing > 0
 
     def skip(self, x: Samples, limit: int) -> bool:
         """Take all of ``x`` at once if no run in it can be as long as ``limit``; else take none of it."""

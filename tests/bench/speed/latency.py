@@ -87,21 +87,21 @@ class Load:
     def rules(self, port: str, sending: str, udp: int, mqtt: int) -> str:
         names = [f"{{name: c{number}, kind: {kind}}}" for number, kind in enumerate(self.kinds)]
         level_every_ms = 12 if self.rate_hz <= 250 else 8
+        extra = {
+            "osc": "",
+            "mqtt": f"  town: {{type: mqtt, host: 127.0.0.1, port: {mqtt}, most_per_second: 10000}}\n",
+            "key": "  keys: {type: keystrokes}\n",
+        }
         text = f"""version: 1
 source: {{type: serial, port: {port}, baud: 115200, rate: {self.rate_hz}, channels: [{", ".join(names)}]}}
 outputs:
   sound: {{type: osc, host: 127.0.0.1, port: {udp}, most_per_second: 10000}}
-  town: {{type: mqtt, host: 127.0.0.1, port: {mqtt}, most_per_second: 10000}}
-  keys: {{type: keystrokes}}
-detectors:
+{extra[sending]}detectors:
   - {{detector: contraction, settings: {{level_every_ms: {level_every_ms}}}}}
 """
         if self.channels > 1:
             text += "  - {detector: blink}\n  - {detector: gaze}\n  - {detector: heartbeat}\n"
-        if sending != "mqtt":
-            text = "\n".join(line for line in text.splitlines() if "  town:" not in line) + "\n"
-        if sending != "key":
-            text = "\n".join(line for line in text.splitlines() if "  keys:" not in line) + "\n"
+        if sending in LEVELS:
             text += f"levels:\n  - {{level: contraction-level, every: 10 ms, then: {LEVELS[sending]}}}\n"
         rules = RULES
         if self.channels == 1:
