@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -57,7 +56,7 @@ class Following:
             part = block
             if take < len(block):
                 rows = slice(position, position + take)
-                part = replace(block, samples=block.samples[rows], first=block.first + position)
+                part = Block(block.samples[rows], block.first + position, block.received)
             found.extend(self._watched(self._inner.process(part)))
             if self._inner.trace is not None:
                 traces.append(self._inner.trace)

@@ -207,7 +207,7 @@ def create(name: str, channels: Sequence[Channel], rate_hz: float, settings: Map
     return AlphaDetector(name, channels, rate_hz, settings_from(AlphaSettings, settings))
 
 
-TYPE = DetectorType(
+TYPE: DetectorType = DetectorType(
     name="alpha",
     kinds=("eeg",),
     events=("alpha",),

@@ -272,7 +272,7 @@ def create(name: str, channels: Sequence[Channel], rate: float, settings: Mappin
     return BlinkDetector(name, channels, rate, settings_from(BlinkSettings, settings))
 
 
-TYPE = DetectorType(
+TYPE: DetectorType = DetectorType(
     name="blink",
     kinds=("eeg", "eog-vertical"),
     events=("blink", "long-closure"),

@@ -173,7 +173,8 @@ class ContractionDetector:
         if len(block) == 1 and block.first == self._expected:
             values = block.samples[0].tolist()
             if all(-_SENSIBLE < value < _SENSIBLE for value in values):
-                view.append(self._row(*self._front.step(values), block.first, found))
+                value, energy, still = self._front.step(values)
+                view.append(self._row(value, energy, still, block.first, found))
                 self._expected += 1
                 self._view = (block.first, view)
                 return found
@@ -191,9 +192,10 @@ class ContractionDetector:
                 continue
             if self._expected is None:
                 self._restart(first)
-            logs, energies, still = self._front.process(block.samples[start:stop])
-            rows = zip(logs.tolist(), energies.tolist(), still.tolist(), strict=True)
-            view.extend([self._row(*row, index, found) for index, row in enumerate(rows, start=first)])
+            columns = self._front.process(block.samples[start:stop])
+            rows = zip(*(column.tolist() for column in columns), strict=True)
+            for index, (value, energy, still) in enumerate(rows, start=first):
+                view.append(self._row(value, energy, still, index, found))
             self._expected = block.first + stop
         self._view = (block.first, view)
         return found
@@ -338,7 +340,7 @@ def create(
     return ContractionDetector(name, channels, rate_hz, settings_from(ContractionSettings, settings))
 
 
-TYPE = DetectorType(
+TYPE: DetectorType = DetectorType(
     name="contraction",
     kinds=("emg", "emg-envelope"),
     events=("contraction",),

@@ -251,7 +251,7 @@ def create(name: str, channels: Sequence[Channel], rate_hz: float, settings: Map
     return DrowsinessDetector(name, channels, rate_hz, settings_from(DrowsinessSettings, settings))
 
 
-TYPE = DetectorType(
+TYPE: DetectorType = DetectorType(
     name="drowsiness",
     kinds=BLINK.kinds,
     events=("drowsiness",),

@@ -333,7 +333,7 @@ def create(name: str, channels: Sequence[Channel], rate: float, settings: Mappin
     return GazeDetector(name, channels, rate, settings_from(GazeSettings, settings))
 
 
-TYPE = DetectorType(
+TYPE: DetectorType = DetectorType(
     name="gaze",
     kinds=("eog-horizontal", "eog-vertical"),
     events=(

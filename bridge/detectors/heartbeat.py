@@ -474,7 +474,7 @@ def create(
     return HeartbeatDetector(name, channels, rate_hz, settings_from(HeartbeatSettings, settings))
 
 
-TYPE = DetectorType(
+TYPE: DetectorType = DetectorType(
     name="heartbeat",
     kinds=("ecg",),
     events=("heartbeat",),

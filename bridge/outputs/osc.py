@@ -43,24 +43,29 @@ def datagram(act: SendOsc | SendBundle, onset_s: float | None) -> bytes:
     Without ``onset_s`` a single message goes bare and several go as a bundle for now. Raises
     OscProblemError.
     """
+    raw = _numbers_only(act) if onset_s is None and isinstance(act, SendOsc) else None
+    if raw is None:
+        raw = _built(act, onset_s)
+    if len(raw) > _LARGEST_DATAGRAM:
+        raise OscProblemError(f"the message has {len(raw)} bytes, more than fit into a datagram")
+    return raw
+
+
+def _built(act: SendOsc | SendBundle, onset_s: float | None) -> bytes:
     from pythonosc.osc_bundle_builder import IMMEDIATELY, OscBundleBuilder
     from pythonosc.osc_message_builder import BuildError
 
     try:
         if isinstance(act, SendOsc) and onset_s is None:
-            raw = _numbers_only(act) or _message(act).dgram
-        else:
-            # NTP seconds wrap round every 2**32, next in 2036; the library does not.
-            tag_s = IMMEDIATELY if onset_s is None else onset_s - (2**32 if onset_s >= _NTP_ERA_ENDS_S else 0)
-            bundle = OscBundleBuilder(tag_s)  # type: ignore[arg-type]
-            for message in (act,) if isinstance(act, SendOsc) else act.messages:
-                bundle.add_content(_message(message))
-            raw = bundle.build().dgram
+            return bytes(_message(act).dgram)
+        # NTP seconds wrap round every 2**32, next in 2036; the library does not.
+        tag_s = IMMEDIATELY if onset_s is None else onset_s - (2**32 if onset_s >= _NTP_ERA_ENDS_S else 0)
+        bundle = OscBundleBuilder(tag_s)  # type: ignore[arg-type]
+        for message in (act,) if isinstance(act, SendOsc) else act.messages:
+            bundle.add_content(_message(message))
+        return bytes(bundle.build().dgram)
     except (BuildError, OverflowError, UnicodeEncodeError, struct.error) as error:
         raise OscProblemError(f"the message cannot be built: {error}") from error
-    if len(raw) > _LARGEST_DATAGRAM:
-        raise OscProblemError(f"the message has {len(raw)} bytes, more than fit into a datagram")
-    return bytes(raw)
 
 
 def _numbers_only(act: SendOsc) -> bytes | None:
@@ -197,9 +202,9 @@ class OscOutput:
             return self._refuse(f"an OSC output cannot do this: {act.to_json()}")
         if not self._limit.admit(time.monotonic()):
             return self._refuse(f"more than {self._limit.per_second:g} messages a second")
-        onset_s = time.time() - onset_ago_s(action)
+        dated = self._bundles and isinstance(action.cause, Event)
         try:
-            raw = datagram(act, onset_s if self._bundles and isinstance(action.cause, Event) else None)
+            raw = datagram(act, time.time() - onset_ago_s(action) if dated else None)
         except OscProblemError as error:
             return self._refuse(str(error))
         sent = self._send_udp(raw) if self._protocol == "udp" else self._send_tcp(raw)

@@ -49,6 +49,9 @@ class LevelState:
         self._timers: list[Timer | None] = [None] * len(spec.then)
         self._wholes = [Whole() for _ in spec.then]
         self._outputs = [output_of(deed, around.outputs) for deed in spec.then]
+        self._qos = [int(getattr(around.outputs.get(output), "qos", 0)) for output in self._outputs]
+        self._every_s = spec.every
+        self._stale_s = max(STALE_S, 2 * spec.every)
         self._duties = {
             place: Held(around.hands, around.timers, self._outputs[place], deed.duty.keys, HOLD_LIMIT_S)
             for place, deed in enumerate(spec.then)
@@ -87,7 +90,7 @@ class LevelState:
     def _next(self, place: int) -> None:
         """The next moment of a steady grid that begins with the stream."""
         duty = self._duties.get(place)
-        every_s = self.spec.every if duty is None else self._period_s(place)
+        every_s = self._every_s if duty is None else self._period_s(place)
         number = floor(self._around.timers.now_s / every_s + 1e-6) + 1
         self._timers[place] = self._around.timers.at(number * every_s, lambda: self._tick(place))
 
@@ -99,7 +102,7 @@ class LevelState:
     def _tick(self, place: int) -> None:
         self._timers[place] = None
         around = self._around
-        if self._cause is None or around.timers.now_s - self._heard_s > max(STALE_S, 2 * self.spec.every):
+        if self._cause is None or around.timers.now_s - self._heard_s > self._stale_s:
             self._let_go(place)
             return
         if place in self._duties:
@@ -108,8 +111,7 @@ class LevelState:
             deed = self.spec.then[place]
             values = values_of(self.name, around.mode, around.timers.now_s, self._cause)
             values["value"] = self._value
-            qos = int(getattr(around.outputs.get(self._outputs[place]), "qos", 0))
-            act = render(deed, values, qos=qos, whole=self._wholes[place])
+            act = render(deed, values, qos=self._qos[place], whole=self._wholes[place])
             if act is not None:
                 self._send(place)(act)
         self._next(place)

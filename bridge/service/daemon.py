@@ -300,13 +300,16 @@ class Daemon:
         if not outcome.actions and not outcome.detections:
             return
         sent = []
+        summary = self.summary
         for action in outcome.actions:
             sent.append((action, self.dispatch.send(action)))
             if received is not None:
-                self.summary.latency.add(time.monotonic() - received)
+                summary.latency.add(time.monotonic() - received)
         for action, _ in sent:
-            self.summary.actions[action.output] += 1
-        self.summary.events.update(item.kind for item in outcome.detections if isinstance(item, Event))
+            summary.actions[action.output] += 1
+        for item in outcome.detections:
+            if isinstance(item, Event):
+                summary.events[item.kind] += 1
         for tap in self._taps:
             tap.outcome(outcome.detections, sent)
 

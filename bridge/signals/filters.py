@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.signals.butterworth import band_sections, notch_section, steady_state
-from bridge.signals.sections import run_sections
+from bridge.signals.sections import run_sections, sections_of, step_sections
 from bridge.signals.types import Samples
 
 
@@ -67,33 +67,20 @@ class CausalFilter:
     """A cascade of second-order sections over one channel, transposed direct form II."""
 
     def __init__(self, sos: Samples) -> None:
-        self._sos = np.ascontiguousarray(sos, dtype=np.float64)
-        self._steady = steady_state(self._sos)
-        self._state: Samples | None = None
-        self._one: Samples = np.zeros((1, 1))
+        self._bank = FilterBank(sos, 1)
 
     def reset(self) -> None:
         """Forget the past: the next sample seeds the filter."""
-        self._state = None
+        self._bank.reset()
 
     def process(self, x: Samples) -> Samples:
         """Filter the next samples, shape (n,); returns as many."""
-        y = np.array(x, dtype=np.float64, order="C")
-        if y.shape[0] == 0:
-            return y
-        if self._state is None:
-            self._state = (self._steady * float(y[0]))[np.newaxis]
-        run_sections(self._sos, y.reshape(1, -1), self._state)
+        y: Samples = self._bank.process(x[np.newaxis])[0]
         return y
 
     def step(self, value: float) -> float:
         """Filter one sample."""
-        if self._state is None:
-            self._state = (self._steady * value)[np.newaxis]
-        one = self._one
-        one[0, 0] = value
-        run_sections(self._sos, one, self._state)
-        return one.item()
+        return self._bank.step([value])[0]
 
 
 class FilterBank:
@@ -106,7 +93,9 @@ class FilterBank:
         self._sos = np.ascontiguousarray(sos, dtype=np.float64)
         self._steady = steady_state(self._sos)
         self._state: Samples = np.zeros((width, *self._steady.shape))
-        self._one: Samples = np.zeros((width, 1))
+        # The same as numbers, for single samples; None while the array is what holds.
+        self._numbers: list[list[float]] | None = None
+        self._sections = sections_of(self._sos)
         self._fresh = np.ones(width, dtype=np.bool_)
         self._any_fresh = True
 
@@ -119,21 +108,30 @@ class FilterBank:
         """Filter the next samples, shape (width, n); returns as many."""
         y = np.array(x, dtype=np.float64, order="C")
         if y.shape[1] > 0:
-            self._run(y)
+            if self._numbers is not None:
+                self._state = np.reshape(self._numbers, self._state.shape)
+                self._numbers = None
+            if self._any_fresh:
+                self._seed(y[:, 0])
+            run_sections(self._sos, y, self._state)
         return y
 
     def step(self, values: list[float]) -> list[float]:
         """Filter one sample of each signal."""
-        one = self._one
-        one[:, 0] = values
-        self._run(one)
-        filtered: list[float] = one[:, 0].tolist()
-        return filtered
+        if self._any_fresh or self._numbers is None:
+            if self._numbers is not None:
+                self._state = np.reshape(self._numbers, self._state.shape)
+            if self._any_fresh:
+                self._seed(np.array(values))
+            self._numbers = self._state.reshape(len(values), -1).tolist()
+        sections = self._sections
+        return [
+            step_sections(sections, state, value) for state, value in zip(self._numbers, values, strict=True)
+        ]
 
-    def _run(self, y: Samples) -> None:
-        if self._any_fresh:
-            fresh = self._fresh
-            self._state[fresh] = self._steady * y[fresh, 0][:, np.newaxis, np.newaxis]
-            fresh[:] = False
-            self._any_fresh = False
-        run_sections(self._sos, y, self._state)
+    def _seed(self, values: Samples) -> None:
+        """As if these (shape (width,)) had stood there for ever, where nothing is known."""
+        fresh = self._fresh
+        self._state[fresh] = self._steady * values[fresh, np.newaxis, np.newaxis]
+        fresh[:] = False
+        self._any_fresh = False

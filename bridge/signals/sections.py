@@ -26,21 +26,37 @@ _MODULE = "_sosfilt"
 _SCALAR_STEPS = 60
 
 
+# Coefficients b0, b1, b2, a1, a2 of one section.
+Section: TypeAlias = tuple[float, float, float, float, float]
+
+
+def sections_of(sos: Samples) -> list[Section]:
+    """The rows of ``sos`` (shape (k, 6), a0 = 1) as plain numbers."""
+    return [(b0, b1, b2, a1, a2) for b0, b1, b2, _, a1, a2 in sos.tolist()]
+
+
+def step_sections(sections: list[Section], state: list[float], value: float) -> float:
+    """One sample through all sections, transposed direct form II: the definition of the others.
+
+    ``state`` holds two numbers a section, and is changed in place.
+    """
+    place = 0
+    for b0, b1, b2, a1, a2 in sections:
+        y = b0 * value + state[place]
+        state[place] = b1 * value - a1 * y + state[place + 1]
+        state[place + 1] = b2 * value - a2 * y
+        value = y
+        place += 2
+    return value
+
+
 def run_in_python(sos: Samples, x: Samples, state: Samples) -> None:
-    """Transposed direct form II, section after section of each sample: the definition of the others."""
-    sections = [(b0, b1, b2, a1, a2) for b0, b1, b2, _, a1, a2 in sos.tolist()]
+    """Sample by sample."""
+    sections = sections_of(sos)
     for row in range(x.shape[0]):
-        own = state[row].tolist()
-        out = []
-        for value in x[row].tolist():
-            for (b0, b1, b2, a1, a2), z in zip(sections, own, strict=True):
-                y = b0 * value + z[0]
-                z[0] = b1 * value - a1 * y + z[1]
-                z[1] = b2 * value - a2 * y
-                value = y
-            out.append(value)
-        x[row] = out
-        state[row] = own
+        own: list[float] = state[row].ravel().tolist()
+        x[row] = [step_sections(sections, own, value) for value in x[row].tolist()]
+        state[row] = np.reshape(own, (-1, 2))
 
 
 def run_by_scipy(sos: Samples, x: Samples, state: Samples) -> None:

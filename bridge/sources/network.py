@@ -10,10 +10,9 @@ import contextlib
 import logging
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Literal
 
-from bridge.signals.types import StreamInfo
+from bridge.signals.types import Block, StreamInfo
 from bridge.sources.admission import LONGEST_LINE, Admission
 from bridge.sources.clock import SampleClock, measured_rate
 from bridge.sources.lines import LineDecoder
@@ -112,7 +111,8 @@ class NetworkSource:
         for rows, received_s in pending:
             fitting = [row for row in rows if len(row) == self._columns]
             if fitting:
-                sink(replace(self._assembler.block(fitting, received_s), received=None))
+                block = self._assembler.block(fitting, received_s)
+                sink(Block(block.samples, block.first))
         await asyncio.Event().wait()  # what arrives comes by callback
 
     async def close(self) -> None:

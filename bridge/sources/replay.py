@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bridge.recordings import ChannelChoice, Recording, RecordingError, read
-from bridge.signals.types import Samples, StreamInfo
+from bridge.signals.types import Block, Samples, StreamInfo
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.wiring import Wire
 
@@ -74,12 +73,12 @@ class ReplaySource:
         for block in self.recording.blocks(size):
             if not self._fast:
                 await asyncio.sleep(max(0.0, origin_s + block.end / rate - loop.time()))
-                block = replace(block, received=loop.time())
+                block = Block(block.samples, block.first, loop.time())
             self.counts.lost_samples += max(0, block.first - expected)
             self.counts.samples += len(block)
             expected = block.end
             if self._factors is not None:
-                block = replace(block, samples=block.samples * self._factors)
+                block = Block(block.samples * self._factors, block.first, block.received)
             sink(block)
             if self._fast:
                 await asyncio.sleep(0)

@@ -11,7 +11,6 @@ import asyncio
 import logging
 import os
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 from bridge.signals.types import Block, StreamInfo
@@ -107,7 +106,7 @@ class SerialSource:
         for payload, received_s in pending:
             for block in self._blocks(payload, received_s):
                 # These have waited for us: they say nothing about latency.
-                sink(replace(block, received=None))
+                sink(Block(block.samples, block.first))
         while True:
             await self._lost.wait()
             await self._reconnect()
