@@ -227,24 +227,21 @@ class DetectionChain:
     def _check(self, block: Block) -> list[_Turn]:
         """Where a channel's verdict turned."""
         changes: list[_Turn] = []
-        samples, first = block.samples, block.first
-        one = samples[0].tolist() if len(samples) == 1 else None
+        first, row = block.first, block.row
         for column, quality in enumerate(self.quality):
-            if one is not None:
-                turns = quality.step(one[column], first)
+            if row is not None:
+                turns = quality.step(row[column], first)
             else:
-                turns = quality.process(samples[:, column], first)
+                turns = quality.process(block.samples[:, column], first)
             if turns:
                 changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
         return changes
 
     def _heard(self, block: Block) -> Iterator[list[Detection]]:
         """What passes of each detector, none of them muted."""
-        samples, first, received, end = block.samples, block.first, block.received, block.end
-        for number, detector in enumerate(self.detectors):
-            view = self._views[number]
-            part = block if view is None else Block(samples[:, view], first, received)
-            yield self._gated(number, detector.process(part), end)
+        for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
+            part = block if view is None else block.part(view)
+            yield self._gated(number, detector.process(part), block.end)
 
     def _whole(self, block: Block, changes: list[_Turn]) -> list[Detection]:
         """What all detectors find in a block, in order of time."""

@@ -138,19 +138,19 @@ class BlinkDetector:
             out.extend(self._end(self._next - 1, block.first))
             self._restart()
         self._next = block.end
-        if len(block) == 1:
-            raw = block.samples[0].tolist()
+        row = block.row
+        if row is not None:
             leads = self._leads
-            values = [lead.step(value) for lead, value in zip(leads, raw, strict=True)]
-            y = self._take(block.first, values, max([lead.roughness for lead in leads]), out)
+            stepped = [lead.step(value) for lead, value in zip(leads, row, strict=True)]
+            y = self._take(block.first, stepped, max([lead.roughness for lead in leads]), out)
             self._view = (block.first, [y], None)
             return out
         columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
         conditioned: list[float] = []
         threshold: list[float] = []
         rough = [max(values) for values in zip(*(lead.rough for lead in self._leads), strict=True)]
-        for n, row in enumerate(zip(*columns, strict=True), block.first):
-            conditioned.append(self._take(n, row, rough[n - block.first], out))
+        for n, values in enumerate(zip(*columns, strict=True), block.first):
+            conditioned.append(self._take(n, values, rough[n - block.first], out))
             threshold.append(self._least())
         self._view = (block.first, conditioned, threshold)
         return out

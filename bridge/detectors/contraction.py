@@ -170,14 +170,14 @@ class ContractionDetector:
         if len(block) == 0:
             return found
         view: list[_Seen] = []
-        if len(block) == 1 and block.first == self._expected:
-            values = block.samples[0].tolist()
-            if all(-_SENSIBLE < value < _SENSIBLE for value in values):
-                value, energy, still = self._front.step(values)
-                view.append(self._row(value, energy, still, block.first, found))
-                self._expected += 1
-                self._view = (block.first, view)
-                return found
+        row = block.row
+        sensible = row is not None and all(-_SENSIBLE < value < _SENSIBLE for value in row)
+        if row is not None and sensible and block.first == self._expected:
+            value, energy, still = self._front.step(row)
+            view.append(self._row(value, energy, still, block.first, found))
+            self._expected += 1
+            self._view = (block.first, view)
+            return found
         if float(np.abs(block.samples).max()) < _SENSIBLE:  # as good as always; a NaN is not below
             valid, bounds = [True], [0, len(block)]
         else:

@@ -207,9 +207,9 @@ class GazeDetector:
             self._forget_movement()
         self._next = block.end
         rows: Iterable[Sequence[float]]
-        if len(block) == 1:
-            raw = block.samples[0].tolist()
-            rows = [[axis.condition_one(raw) for axis in self._axes]]
+        row = block.row
+        if row is not None:
+            rows = [[axis.condition_one(row) for axis in self._axes]]
         else:
             rows = zip(*(axis.condition(block) for axis in self._axes), strict=True)
         # The vertical channel first: it knows whether the horizontal one shows a blink.

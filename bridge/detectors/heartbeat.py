@@ -111,7 +111,7 @@ class HeartbeatDetector:
         self._refractory = round(min(REFRACTORY_S, 0.85 * 60 / settings.fastest) * rate_hz)
         self._lost = round(1.05 * 60 / settings.slowest * rate_hz)
         self._unrest = round(UNREST_S * rate_hz)
-        self._view: tuple[int, Samples] | None = None
+        self._view: tuple[int, Samples | list[float]] | None = None
         self.reset()
 
     @property
@@ -167,14 +167,13 @@ class HeartbeatDetector:
 
     def process(self, block: Block) -> list[Detection]:
         found: list[Detection] = []
+        row = block.row
+        if row is not None and block.first == self._expected and abs(row[0]) < LARGEST:
+            self._one(row[0], block.first, found)
+            return found
         x = block.samples[:, 0]
         if x.shape[0] == 0:
             return found
-        if len(x) == 1 and block.first == self._expected:
-            value = float(x[0])
-            if abs(value) < LARGEST:
-                self._one(value, block.first, found)
-                return found
         energy = np.full(len(x), np.nan)
         if block.first != self._expected:
             self._restart(block.first)
@@ -202,7 +201,7 @@ class HeartbeatDetector:
         self._advance(index + 1, found)
         self._expected = index + 1
         self._final = value
-        self._view = (index, np.array([energy]))
+        self._view = (index, [energy])
 
     def _run(self, x: Samples, first: int, found: list[Detection], energies: Samples) -> None:
         """Usable samples in a row."""

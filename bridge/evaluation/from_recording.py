@@ -17,7 +17,7 @@ from bridge.calibration.tuning import TUNINGS
 from bridge.detectors import DETECTORS
 from bridge.pipeline import Binding, DetectionChain
 from bridge.recordings import Recording
-from bridge.signals.types import Annotation, Block, Channel, Event
+from bridge.signals.types import Annotation, Channel, Event
 
 _BLOCK_S = 2.0
 # More of the acts or of the time than this under a bad signal, and there is nothing to fit.
@@ -54,10 +54,7 @@ class RecordingRunner:
         events: list[Event] = []
         conditioned = np.full(max(0, recording.end - recording.first), np.nan)
         for block in recording.blocks(self._size):
-            if self._never_bad:
-                found = detector.process(Block(block.samples[:, columns], block.first, block.received))
-            else:
-                found = chain.process(block)
+            found = detector.process(block.part(columns)) if self._never_bad else chain.process(block)
             events.extend(item for item in found if isinstance(item, Event))
             trace = detector.trace
             if trace is not None and trace.first >= block.first:

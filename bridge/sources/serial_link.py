@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 OnData: TypeAlias = Callable[[bytes, float], None]
 OnLost: TypeAlias = Callable[[str], None]
 
-_READ = 65536
+_READ = 4096
 # A port that has hung up is readable for ever and holds nothing; a live one is not that often.
 _EMPTY_READS = 3
 

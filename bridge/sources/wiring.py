@@ -96,6 +96,18 @@ class Wiring:
             table *= self.factors
         return table
 
+    def sample(self, row: Sequence[float]) -> list[float]:
+        """One row as one sample of each channel, in its unit."""
+        if self.explicit or len(row) != len(self.columns):
+            row = [row[column] for column in self.columns]
+        if self.scaled:
+            return [value * factor for value, factor in zip(row, self.factors, strict=True)]
+        return [float(value) for value in row]
+
+    def block(self, rows: Sequence[Sequence[float]], first: int, received_s: float) -> Block:
+        """Rows as a block that begins with sample ``first``."""
+        return Block(self.sample(rows[0]) if len(rows) == 1 else self.samples(rows), first, received_s)
+
 
 def wiring(wires: Sequence[Wire]) -> Wiring:
     """Raises SourceError when two channels share a name or none are given."""
@@ -194,7 +206,7 @@ class Assembler:
             self._next = placed[position - 1][0] + 1
             self._counts.samples += position - start
             rows = [values for _, values in placed[start:position]]
-            blocks.append(Block(self._plan.samples(rows), first, received_s))
+            blocks.append(self._plan.block(rows, first, received_s))
             start = position
         if blocks:
             self.clock.update(self._next - 1, received_s)
@@ -218,7 +230,7 @@ class Assembler:
                 self._jump = False
             elif self._trusted:
                 self._watch(behind, received_s)
-        block = Block(self._plan.samples(rows), self._next, received_s)
+        block = self._plan.block(rows, self._next, received_s)
         self._next += count
         self._counts.samples += count
         if self._behind_since_s is None:
