@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.signals.butterworth import band_sections, notch_section, steady_state
-from bridge.signals.sections import run_sections, sections_of, step_sections
+from bridge.signals.sections import Cascade, run_sections
 from bridge.signals.types import Samples
 
 
@@ -93,9 +93,8 @@ class FilterBank:
         self._sos = np.ascontiguousarray(sos, dtype=np.float64)
         self._steady = steady_state(self._sos)
         self._state: Samples = np.zeros((width, *self._steady.shape))
-        # The same as numbers, for single samples; None while the array is what holds.
-        self._numbers: list[list[float]] | None = None
-        self._sections = sections_of(self._sos)
+        # What holds the state while single samples come; empty while the array does.
+        self._cascades: list[Cascade] = []
         self._fresh = np.ones(width, dtype=np.bool_)
         self._any_fresh = True
 
@@ -108,9 +107,7 @@ class FilterBank:
         """Filter the next samples, shape (width, n); returns as many."""
         y = np.array(x, dtype=np.float64, order="C")
         if y.shape[1] > 0:
-            if self._numbers is not None:
-                self._state = np.reshape(self._numbers, self._state.shape)
-                self._numbers = None
+            self._gather()
             if self._any_fresh:
                 self._seed(y[:, 0])
             run_sections(self._sos, y, self._state)
@@ -118,16 +115,18 @@ class FilterBank:
 
     def step(self, values: list[float]) -> list[float]:
         """Filter one sample of each signal."""
-        if self._any_fresh or self._numbers is None:
-            if self._numbers is not None:
-                self._state = np.reshape(self._numbers, self._state.shape)
+        if self._any_fresh or not self._cascades:
+            self._gather()
             if self._any_fresh:
                 self._seed(np.array(values))
-            self._numbers = self._state.reshape(len(values), -1).tolist()
-        sections = self._sections
-        return [
-            step_sections(sections, state, value) for state, value in zip(self._numbers, values, strict=True)
-        ]
+            self._cascades = [Cascade(self._sos, state) for state in self._state]
+        return [cascade.step(value) for cascade, value in zip(self._cascades, values, strict=True)]
+
+    def _gather(self) -> None:
+        """The state is the array again."""
+        if self._cascades:
+            self._state = np.array([cascade.state for cascade in self._cascades])
+            self._cascades = []
 
     def _seed(self, values: Samples) -> None:
         """As if these (shape (width,)) had stood there for ever, where nothing is known."""

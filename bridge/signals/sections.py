@@ -26,37 +26,53 @@ _MODULE = "_sosfilt"
 _SCALAR_STEPS = 60
 
 
-# Coefficients b0, b1, b2, a1, a2 of one section.
-Section: TypeAlias = tuple[float, float, float, float, float]
+class Section:
+    """One second-order section with its state, transposed direct form II: the definition of the others.
 
-
-def sections_of(sos: Samples) -> list[Section]:
-    """The rows of ``sos`` (shape (k, 6), a0 = 1) as plain numbers."""
-    return [(b0, b1, b2, a1, a2) for b0, b1, b2, _, a1, a2 in sos.tolist()]
-
-
-def step_sections(sections: list[Section], state: list[float], value: float) -> float:
-    """One sample through all sections, transposed direct form II: the definition of the others.
-
-    ``state`` holds two numbers a section, and is changed in place.
+    Its seven numbers lie side by side: single samples come so far apart that fetching a number from memory
+    takes longer than the arithmetic.
     """
-    place = 0
-    for b0, b1, b2, a1, a2 in sections:
-        y = b0 * value + state[place]
-        state[place] = b1 * value - a1 * y + state[place + 1]
-        state[place + 1] = b2 * value - a2 * y
-        value = y
-        place += 2
-    return value
+
+    __slots__ = ("a1", "a2", "b0", "b1", "b2", "z1", "z2")
+
+    def __init__(self, coefficients: list[float], state: list[float]) -> None:
+        """``coefficients``: b0, b1, b2, a0 = 1, a1, a2."""
+        self.b0, self.b1, self.b2, _, self.a1, self.a2 = coefficients
+        self.z1, self.z2 = state
+
+    def step(self, value: float) -> float:
+        y = self.b0 * value + self.z1
+        self.z1 = self.b1 * value - self.a1 * y + self.z2
+        self.z2 = self.b2 * value - self.a2 * y
+        return y
+
+
+class Cascade:
+    """Sections one after the other, for samples one by one."""
+
+    __slots__ = ("_sections",)
+
+    def __init__(self, sos: Samples, state: Samples) -> None:
+        """``sos``: shape (k, 6); ``state``: shape (k, 2)."""
+        self._sections = [Section(*both) for both in zip(sos.tolist(), state.tolist(), strict=True)]
+
+    def step(self, value: float) -> float:
+        for section in self._sections:
+            value = section.step(value)
+        return value
+
+    @property
+    def state(self) -> list[list[float]]:
+        """Shape (k, 2)."""
+        return [[section.z1, section.z2] for section in self._sections]
 
 
 def run_in_python(sos: Samples, x: Samples, state: Samples) -> None:
     """Sample by sample."""
-    sections = sections_of(sos)
     for row in range(x.shape[0]):
-        own: list[float] = state[row].ravel().tolist()
-        x[row] = [step_sections(sections, own, value) for value in x[row].tolist()]
-        state[row] = np.reshape(own, (-1, 2))
+        cascade = Cascade(sos, state[row])
+        x[row] = [cascade.step(value) for value in x[row].tolist()]
+        state[row] = cascade.state
 
 
 def run_by_scipy(sos: Samples, x: Samples, state: Samples) -> None:
