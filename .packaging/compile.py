@@ -1,8 +1,9 @@
-"""Compiles the modules that every sample passes through, by mypyc, into the wheel; see DEVELOPERS.md, "Compiled modules".
+"""Compiles the modules that every sample passes through, by mypyc, into the wheel.
 
-A wheel that cannot be compiled (no C compiler, no headers) is built as plain Python and does the same, only slower.
-The environment variable ``BIOSIGNAL_BRIDGE_COMPILE`` may say ``no`` (plain Python) or ``must`` (else fail). Editable
-installations are never compiled: there the source that is edited is the source that runs.
+A wheel that cannot be compiled (no C compiler, no headers) is built as plain Python and does the same, only
+slower. The environment variable ``BIOSIGNAL_BRIDGE_COMPILE`` may say ``no`` (plain Python) or ``must`` (else
+fail). Editable installations are never compiled: there the source that is edited is the source that runs.
+DEVELOPERS.md has more under "Compiled modules".
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 # Other packages count as untyped, so that what is built does not depend on what is installed beside.
 _TYPES = "[mypy]\nignore_missing_imports = True\nno_site_packages = True\nfollow_imports = silent\n"
-# No fused multiply-add, which would round otherwise than Python does. More than -O1 gains nothing that can be measured
-# and takes twice as long to compile, and so does looking for what deserves a warning in generated code.
+# No fused multiply-add, which would round otherwise than Python does. More than -O1 gains nothing that can be
+# measured and takes twice as long to compile, and so does looking for what deserves a warning.
 _UNIX_OPTIONS = ("-O1", "-Wno-all", "-g0", "-ffp-contract=off")
 _SETUP = """
 import os, sys
@@ -66,7 +67,10 @@ class CompileHook(BuildHookInterface[Any]):
 
 
 def compile_modules(root: Path, modules: list[str], folder: Path) -> list[Path]:
-    """The compiled modules' files, below ``folder``. Raises OSError, or CalledProcessError with what was said."""
+    """The compiled modules' files, below ``folder``.
+
+    Raises OSError, or CalledProcessError with what the compiler said.
+    """
     shutil.copytree(root / "bridge", folder / "bridge", ignore=shutil.ignore_patterns("__pycache__"))
     (folder / "types.ini").write_text(_TYPES)
     (folder / "setup.py").write_text(_SETUP.format(options=_UNIX_OPTIONS))

@@ -60,8 +60,8 @@ class Binding:
         except SamplingRateError as error:
             names = ", ".join(channel.name for channel in channels)
             raise BindingError(f"detector {self.name!r} cannot work on {names}: {error}") from error
-        except SettingsError as error:
-            raise BindingError(f"settings of detector {self.name!r}: {error}") from error
+        except SettingsError as wrong:
+            raise BindingError(f"settings of detector {self.name!r}: {wrong}") from wrong
         return detector if self.bounds is None else Following(detector, self.bounds, info.rate)
 
     def fitted(self, info: StreamInfo, profile: Profile) -> Binding:

@@ -238,8 +238,8 @@ class Daemon:
         for companion in self._companions:
             try:
                 await companion.start()
-            except OSError as error:
-                log.warning("%s is off: %s", type(companion).__name__, error)
+            except OSError as problem:
+                log.warning("%s is off: %s", type(companion).__name__, problem)
 
     async def _until_done(self) -> None:
         readers = [

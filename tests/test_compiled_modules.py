@@ -1,0 +1,146 @@
+"""The wheel with compiled modules does what the source does, bit for bit, and falls back where it cannot be compiled."""
+
+from __future__ import annotations
+
+import ast
+import os
+import subprocess
+import sys
+import tomllib
+import zipfile
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+HOOK = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]["targets"]["wheel"][
+    "hooks"
+]["custom"]
+
+# What the detectors find in three minutes of the synthetic person, sample by sample and in blocks.
+DETECT = """
+import json, sys
+from dataclasses import asdict
+from bridge.detectors import DETECTORS
+from bridge.pipeline import DetectionChain, Wanted, bind, can_bind
+from bridge.signals import sections
+from bridge.signals.types import Block
+from bridge.sources.person import SyntheticPerson
+
+person = SyntheticPerson(3, 250.0)
+samples = person.generate(180 * 250)
+for size in (1, 8, 4096):
+    chain = DetectionChain(person.info, bind(person.info, [Wanted(n) for n in DETECTORS if can_bind(person.info, n)]))
+    blocks = (Block(samples[at : at + size], at) for at in range(0, len(samples), size))
+    print(size, json.dumps([asdict(item) for block in blocks for item in chain.process(block)]))
+print(sections.__file__, file=sys.stderr)
+"""
+RULES = """version: 1
+outputs:
+  book: {type: log}
+  keys: {type: keystrokes}
+  sound: {type: osc, host: 127.0.0.1, port: 9}
+rules:
+  - {name: Blinks, when: {event: blink, times: 2, within: 2 s}, then: {note: "twice at {time}"}}
+  - {name: Beat, when: {event: heartbeat}, then: {note: "{kind} {rate}"}}
+  - {name: Hold, when: {event: contraction, lasting: 300 ms}, then: {hold: Space}}
+levels:
+  - {level: contraction-level, every: 100 ms, then: {send: {output: sound, address: /x, arguments: ["{value}"]}}}
+"""
+
+
+def build(folder: Path, **environment: str) -> Path:
+    """The wheel, built by what is installed here."""
+    done = subprocess.run(
+        [sys.executable, "-m", "pip", "wheel", str(ROOT), "--no-deps", "--no-build-isolation", "--wheel-dir", str(folder)],
+        env={**os.environ, **environment}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    (wheel,) = folder.glob("*.whl")
+    return wheel
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with what the compiled wheel installs."""
+    folder = tmp_path_factory.mktemp("installed")
+    with zipfile.ZipFile(build(tmp_path_factory.mktemp("wheel"), BIOSIGNAL_BRIDGE_COMPILE="must")) as wheel:
+        wheel.extractall(folder)
+    return folder
+
+
+def said(root: Path, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    done = subprocess.run(
+        [sys.executable, *arguments],
+        cwd=folder, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return done
+
+
+@pytest.mark.timeout(400)
+def test_all_that_are_listed_are_compiled(installed: Path) -> None:
+    compiled = {
+        ".".join(file.relative_to(installed).with_name(file.name.partition(".")[0]).parts)
+        for file in (installed / "bridge").rglob("*")
+        if file.suffix in (".so", ".pyd")
+    }
+    assert compiled == set(HOOK["modules"])
+
+
+def test_the_detectors_find_the_same(installed: Path, tmp_path: Path) -> None:
+    ours, theirs = (said(root, tmp_path, "-c", DETECT) for root in (ROOT, installed))
+    assert ours.stderr.strip().endswith("sections.py")
+    assert not theirs.stderr.strip().endswith(".py")
+    assert ours.stdout == theirs.stdout
+    assert min(map(len, ours.stdout.splitlines())) > 10_000
+
+
+def test_the_daemon_does_the_same(installed: Path, tmp_path: Path) -> None:
+    (tmp_path / "rules.yaml").write_text(RULES)
+    said(
+        ROOT,
+        tmp_path,
+        "-m",
+        "bridge",
+        "record",
+        "person.edf",
+        "--source",
+        "synthetic",
+        "--fast",
+        "--for",
+        "60",
+    )
+    run = (
+        "-m",
+        "bridge",
+        "run",
+        "rules.yaml",
+        "--replay",
+        "person.edf",
+        "--fast",
+        "--dry-run",
+        "--json",
+        "--no-monitor",
+    )
+    ours, theirs = (said(root, tmp_path, *run).stdout for root in (ROOT, installed))
+    assert ours == theirs
+    assert ours.count("contraction-level") > 10
+
+
+@pytest.mark.timeout(200)
+def test_without_a_compiler_the_wheel_is_plain(tmp_path: Path) -> None:
+    assert build(tmp_path, CC="/no/such/compiler").name.endswith("py3-none-any.whl")
+
+
+@pytest.mark.parametrize("module", HOOK["modules"])
+def test_a_function_gives_its_errors_names_of_their_own(module: str) -> None:
+    """mypyc gives a name one type for the whole function: a second kind of error by that name would be a TypeError."""
+    for function in ast.walk(ast.parse((ROOT / f"{module.replace('.', '/')}.py").read_text())):
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef):
+            kinds: dict[str, set[str]] = defaultdict(set)
+            for node in ast.walk(function):
+                if isinstance(node, ast.ExceptHandler) and node.name and node.type:
+                    kinds[node.name].add(ast.unparse(node.type))
+            assert all(len(each) == 1 for each in kinds.values()), (function.name, kinds)
