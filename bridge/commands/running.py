@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -105,11 +106,10 @@ def run_rules(
     from bridge.outputs.protocol import OutputError
     from bridge.pipeline import BindingError
     from bridge.recordings import RecordingError
-    from bridge.service import event_loop
     from bridge.sources import SourceError
 
     try:
-        return event_loop.run(_run(rules, options, profile, taps, companions))
+        return asyncio.run(_run(rules, options, profile, taps, companions))
     except (SourceError, RecordingError, OutputError) as error:
         raise click.ClickException(str(error)) from error
     except BindingError as error:
