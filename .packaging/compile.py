@@ -31,7 +31,7 @@ from setuptools import setup
 modules = mypycify(["--config-file", "types.ini", *sys.argv.pop().split()], group_name="bridge")
 for module in modules:
     if os.name == "posix":
-        kept = [option for option in module.extra_compile_args if option not in ("-Werror", "-g1", "-O3")]
+        kept = [option for option in module.extra_compile_args if option != "-Werror"]
         module.extra_compile_args = [*kept, *{options!r}]
 setup(name="compiled", packages=[], ext_modules=modules)
 """

@@ -14,9 +14,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-HOOK = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]["targets"]["wheel"][
-    "hooks"
-]["custom"]
+BUILD = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]
+MODULES = BUILD["targets"]["wheel"]["hooks"]["custom"]["modules"]
 
 # What the detectors find in three minutes of the synthetic person, sample by sample and in blocks.
 DETECT = """
@@ -79,6 +78,10 @@ def said(root: Path, folder: Path, *arguments: str) -> subprocess.CompletedProce
     return done
 
 
+def bridge(root: Path, folder: Path, command: str) -> str:
+    return said(root, folder, "-m", "bridge", *command.split()).stdout
+
+
 @pytest.mark.timeout(400)
 def test_all_that_are_listed_are_compiled(installed: Path) -> None:
     compiled = {
@@ -86,7 +89,7 @@ def test_all_that_are_listed_are_compiled(installed: Path) -> None:
         for file in (installed / "bridge").rglob("*")
         if file.suffix in (".so", ".pyd")
     }
-    assert compiled == set(HOOK["modules"])
+    assert compiled == set(MODULES)
 
 
 def test_the_detectors_find_the_same(installed: Path, tmp_path: Path) -> None:
@@ -99,32 +102,9 @@ def test_the_detectors_find_the_same(installed: Path, tmp_path: Path) -> None:
 
 def test_the_daemon_does_the_same(installed: Path, tmp_path: Path) -> None:
     (tmp_path / "rules.yaml").write_text(RULES)
-    said(
-        ROOT,
-        tmp_path,
-        "-m",
-        "bridge",
-        "record",
-        "person.edf",
-        "--source",
-        "synthetic",
-        "--fast",
-        "--for",
-        "60",
-    )
-    run = (
-        "-m",
-        "bridge",
-        "run",
-        "rules.yaml",
-        "--replay",
-        "person.edf",
-        "--fast",
-        "--dry-run",
-        "--json",
-        "--no-monitor",
-    )
-    ours, theirs = (said(root, tmp_path, *run).stdout for root in (ROOT, installed))
+    bridge(ROOT, tmp_path, "record person.edf --source synthetic --fast --for 60")
+    run = "run rules.yaml --replay person.edf --fast --dry-run --json --no-monitor"
+    ours, theirs = (bridge(root, tmp_path, run) for root in (ROOT, installed))
     assert ours == theirs
     assert ours.count("contraction-level") > 10
 
@@ -134,7 +114,7 @@ def test_without_a_compiler_the_wheel_is_plain(tmp_path: Path) -> None:
     assert build(tmp_path, CC="/no/such/compiler").name.endswith("py3-none-any.whl")
 
 
-@pytest.mark.parametrize("module", HOOK["modules"])
+@pytest.mark.parametrize("module", MODULES)
 def test_a_function_gives_its_errors_names_of_their_own(module: str) -> None:
     """mypyc gives a name one type for the whole function: a second kind of error by that name would be a TypeError."""
     for function in ast.walk(ast.parse((ROOT / f"{module.replace('.', '/')}.py").read_text())):

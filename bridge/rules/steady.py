@@ -49,7 +49,7 @@ class LevelState:
         self._timers: list[Timer | None] = [None] * len(spec.then)
         self._wholes = [Whole() for _ in spec.then]
         self._outputs = [output_of(deed, around.outputs) for deed in spec.then]
-        self._qos = [int(getattr(around.outputs.get(output), "qos", 0)) for output in self._outputs]
+        self._qos = [self._qos_of(output) for output in self._outputs]
         self._every_s = spec.every
         self._stale_s = max(STALE_S, 2 * spec.every)
         self._duties = {
@@ -134,6 +134,9 @@ class LevelState:
         if place in self._duties:
             self._duties[place].let_go()
 
+    def _qos_of(self, output: str) -> int:
+        return int(getattr(self._around.outputs.get(output), "qos", 0))
+
     def _send(self, place: int) -> Sender:
         window = self.spec.window or ""
         output = self._outputs[place]
@@ -161,6 +164,6 @@ class LevelState:
         values = values_of(self.name, self._around.mode, self._around.timers.now_s, None)
         for deed in self.spec.safe or ():
             output = output_of(deed, self._around.outputs)
-            act = render(deed, values, qos=int(getattr(self._around.outputs.get(output), "qos", 0)))
+            act = render(deed, values, qos=self._qos_of(output))
             if act is not None:
                 self._around.emit(self.name, output, act, None, safe=True)

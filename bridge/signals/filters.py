@@ -107,30 +107,24 @@ class FilterBank:
         """Filter the next samples, shape (width, n); returns as many."""
         y = np.array(x, dtype=np.float64, order="C")
         if y.shape[1] > 0:
-            self._gather()
-            if self._any_fresh:
-                self._seed(y[:, 0])
+            self._gather(y[:, 0])
             run_sections(self._sos, y, self._state)
         return y
 
     def step(self, values: list[float]) -> list[float]:
         """Filter one sample of each signal."""
         if self._any_fresh or not self._cascades:
-            self._gather()
-            if self._any_fresh:
-                self._seed(np.array(values))
+            self._gather(np.array(values))
             self._cascades = [Cascade(self._sos, state) for state in self._state]
         return [cascade.step(value) for cascade, value in zip(self._cascades, values, strict=True)]
 
-    def _gather(self) -> None:
-        """The state is the array again."""
+    def _gather(self, values: Samples) -> None:
+        """The state is the array again; new signals are seeded from ``values``, shape (width,)."""
         if self._cascades:
             self._state = np.array([cascade.state for cascade in self._cascades])
             self._cascades = []
-
-    def _seed(self, values: Samples) -> None:
-        """As if these (shape (width,)) had stood there for ever, where nothing is known."""
-        fresh = self._fresh
-        self._state[fresh] = self._steady * values[fresh, np.newaxis, np.newaxis]
-        fresh[:] = False
-        self._any_fresh = False
+        if self._any_fresh:
+            fresh = self._fresh
+            self._state[fresh] = self._steady * values[fresh, np.newaxis, np.newaxis]
+            fresh[:] = False
+            self._any_fresh = False

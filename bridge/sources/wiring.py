@@ -98,13 +98,11 @@ class Wiring:
 
     def sample(self, row: Sequence[float]) -> list[float]:
         """One row as one sample of each channel, in its unit."""
-        if isinstance(row, list) and len(row) == len(self.columns) and not (self.explicit or self.scaled):
-            return row
         if self.explicit or len(row) != len(self.columns):
-            row = [row[column] for column in self.columns]
+            row = [float(row[column]) for column in self.columns]
         if self.scaled:
             return [value * factor for value, factor in zip(row, self.factors, strict=True)]
-        return [float(value) for value in row]
+        return row if isinstance(row, list) else [float(value) for value in row]
 
     def block(self, rows: Sequence[Sequence[float]], first: int, received_s: float) -> Block:
         """Rows as a block that begins with sample ``first``."""
