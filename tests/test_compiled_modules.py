@@ -7,13 +7,13 @@ import os
 import subprocess
 import sys
 import tomllib
-import zipfile
 from collections import defaultdict
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[1]
+from tests.wheel import ROOT, build, unpack_compiled
+
 BUILD = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]
 MODULES = BUILD["targets"]["wheel"]["hooks"]["custom"]["modules"]
 
@@ -49,24 +49,10 @@ levels:
 """
 
 
-def build(folder: Path, **environment: str) -> Path:
-    """The wheel, built by what is installed here."""
-    done = subprocess.run(
-        [sys.executable, "-m", "pip", "wheel", str(ROOT), "--no-deps", "--no-build-isolation", "--wheel-dir", str(folder)],
-        env={**os.environ, **environment}, capture_output=True, text=True,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stdout + done.stderr
-    (wheel,) = folder.glob("*.whl")
-    return wheel
-
-
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with what the compiled wheel installs."""
-    folder = tmp_path_factory.mktemp("installed")
-    with zipfile.ZipFile(build(tmp_path_factory.mktemp("wheel"), BIOSIGNAL_BRIDGE_COMPILE="must")) as wheel:
-        wheel.extractall(folder)
-    return folder
+    return unpack_compiled(tmp_path_factory.mktemp("wheel"))
 
 
 def said(root: Path, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:

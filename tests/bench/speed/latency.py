@@ -3,7 +3,8 @@
     python -m tests.bench.speed.latency [--seconds 16] [--turns 4] [--json OUT]
 
 A pseudo-terminal carries four channels of text at 250 Hz, one of each kind. The readers send a datagram for every
-line. The daemon runs all four detectors and twenty rules. Its contraction level goes out every 12 ms by OSC, and in
+line. The daemon is that of the compiled wheel, and beside it that of the source;
+it runs all four detectors and twenty rules. Its contraction level goes out every 12 ms by OSC, and in
 a run of its own by MQTT (through a broker to a subscriber); in another a heart of 180 beats a minute presses a key
 (through the guard and an X server to a client's window). Latency is from the write of the line that causes it to
 the arrival; ``to the output`` is what the daemon itself counts, from its reading of the line to the output's having
@@ -36,6 +37,7 @@ from typing import Any
 import numpy as np
 
 from tests.components import Broker, Subscriber, end, key_recorder, until, x_server
+from tests.wheel import ROOT, unpack_compiled
 
 HERE = Path(__file__).resolve().parent
 SETTLE_S = 6.0
@@ -236,6 +238,7 @@ class Readers:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self.wheel = unpack_compiled(folder)
         self._c = folder / "reader"
         self._runs = 0
         subprocess.run(["gcc", "-O2", "-o", str(self._c), str(HERE / "reader.c")], check=True)
@@ -247,7 +250,9 @@ class Readers:
     def bare(self, port: str, udp: int, _environment: dict[str, str]) -> subprocess.Popen[bytes]:
         return subprocess.Popen([sys.executable, str(HERE / "asyncio_reader.py"), port, str(udp)])
 
-    def daemon(self, load: Load, sending: str = "osc") -> Start:
+    def daemon(self, load: Load, sending: str = "osc", root: Path | None = None) -> Start:
+        """``root`` is the folder that holds the package: the compiled wheel's, if it is not given."""
+
         def start(port: str, receiver: int, environment: dict[str, str]) -> subprocess.Popen[bytes]:
             self._runs += 1
             rules = self._folder / f"rules-{self._runs}.yaml"
@@ -260,7 +265,8 @@ class Readers:
                     [sys.executable, "-m", "bridge", "run", str(rules), "--no-monitor", *armed],
                     stdout=subprocess.DEVNULL,
                     stderr=stderr,
-                    env={**self._environment, **environment},
+                    cwd=self._folder,  # for the working directory's package would come first
+                    env={**self._environment, **environment, "PYTHONPATH": str(root or self.wheel)},
                 )
             until(lambda: "keystrokes are" in log.read_text() or made.poll() is not None, log.read_text(), 15)
             if made.poll() is not None:
@@ -311,10 +317,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder_name:
         folder = Path(folder_name)
         readers = Readers(folder)
-        figures = in_turns(usual, (readers.c, False), (readers.bare, False), (readers.daemon(usual), True))
+        source = readers.daemon(usual, root=ROOT)
+        ways = (readers.c, False), (readers.bare, False), (readers.daemon(usual), True), (source, True)
+        figures = in_turns(usual, *ways)
         limit = note("latency", "C reader", figures[0])
         plain = note("latency", "asyncio reader", figures[1])
         ours = note("latency", "daemon, OSC", figures[2])
+        not_compiled = note("latency", "daemon, OSC, not compiled", figures[3])
         longer = seconds * 2
         start, text = readers.daemon(usual, "mqtt"), usual.lines(longer)
         by_broker = pooled([measure(start, usual, longer, text, by_mqtt(folder), readers.asked)])
@@ -326,14 +335,18 @@ def main() -> None:
             "median to the C reader's (target 5)": ours["median_us"] / limit["median_us"],
             "p99 to the asyncio reader's (target 3)": ours["p99_us"] / plain["p99_us"],
         }
-        pairs = {usual: (plain, ours)}
+        compared = {usual: [plain, ours, not_compiled]}
         for load in LOADS:
-            bare, own = in_turns(load, (readers.bare, False), (readers.daemon(load), False))
-            pairs[load] = (bare, own)
+            ways = (
+                (readers.bare, False),
+                (readers.daemon(load), False),
+                (readers.daemon(load, root=ROOT), False),
+            )
+            compared[load] = in_turns(load, *ways)
         for load, target in ((LOADS[0], ""), (usual, " (target 2.5)"), (LOADS[1], " (target 6)")):
-            bare, own = pairs[load]
-            share = {"bare reader": bare["processor_percent"], "daemon": own["processor_percent"]}
-            note("processor", str(load), share)
+            names = ("bare reader", "daemon", "daemon, not compiled")
+            told = {name: one["processor_percent"] for name, one in zip(names, compared[load], strict=True)}
+            share = note("processor", str(load), told)
             ratios[f"processor to the bare reader's, {load}{target}"] = share["daemon"] / share["bare reader"]
     results["ratios"] = ratios
     print(json.dumps(ratios, indent=2, ensure_ascii=False))

@@ -58,11 +58,14 @@ def _processor(told: dict[str, Any]) -> str:
             name,
             f"{one['bare reader']:.1f}",
             f"{one['daemon']:.1f}",
-            f"{one['daemon'] / one['bare reader']:.1f}",
+            f"{one['daemon'] / one['bare reader']:.2f}",
+            f"{one['daemon, not compiled'] / one['bare reader']:.2f}",
         )
         for name, one in told["processor"].items()
     ]
-    return table(("% of a core", "bare asyncio reader", "daemon", "ratio"), rows)
+    return table(
+        ("% of a core", "bare asyncio reader", "daemon", "ratio", "ratio when it is not compiled"), rows
+    )
 
 
 def _stages(told: dict[str, Any]) -> str:

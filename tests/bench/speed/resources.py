@@ -1,6 +1,6 @@
 """Start-up time and memory: ``python -m tests.bench.speed.resources [--hours 8] [--json OUT]``.
 
-Start-up is from the start of the process to where it reads the lines of a port; the median of some, after a first that
+The daemon is that of the compiled wheel. Start-up is from the start of the process to where it reads the lines of a port; the median of some, after a first that
 warms the file cache. Memory is read from /proc while a recording of so many hours, the synthetic person's four channels
 as EDF, is replayed as fast as it goes, with all four detectors.
 """
@@ -30,12 +30,18 @@ from bridge.sources.person import SyntheticPerson
 from tests.bench.eight_hours import resident_mb
 from tests.bench.speed.latency import Load
 from tests.components import end, free_port
+from tests.wheel import unpack_compiled
 
 MOST_S = 1.5
 MOST_MB = 130.0
 
 
-def start_up_s(folder: Path) -> float:
+def environment(folder: Path, root: Path) -> dict[str, str]:
+    own = {"XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder), "PYTHONPATH": str(root)}
+    return {**os.environ, **own}
+
+
+def start_up_s(folder: Path, root: Path) -> float:
     """From the process's start to when the lines that wait at the port, a new one every 4 ms, are being read."""
     board, slave = os.openpty()
     tty.setraw(slave)
@@ -60,7 +66,8 @@ def start_up_s(folder: Path) -> float:
             [sys.executable, "-m", "bridge", "run", str(rules), "--no-monitor"],
             stdout=subprocess.DEVNULL,
             stderr=stderr,
-            env={**os.environ, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)},
+            cwd=folder,
+            env=environment(folder, root),
         )
     try:
         # The port is emptied once more when it has been opened; what counts are the lines after that.
@@ -89,7 +96,7 @@ def write_recording(file: Path, hours: float) -> None:
     edfio.Edf(signals).write(file)
 
 
-def replayed(folder: Path, hours: float) -> dict[str, Any]:
+def replayed(folder: Path, root: Path, hours: float) -> dict[str, Any]:
     """Memory at each tenth of the replay, and how fast it went."""
     file = folder / "long.edf"
     write_recording(file, hours)
@@ -100,7 +107,7 @@ def replayed(folder: Path, hours: float) -> dict[str, Any]:
         [sys.executable, "-m", "bridge", "run", str(folder / "long.yaml"), "--replay", str(file),
          "--fast", "--no-monitor", "--json"],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        env={**os.environ, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)},
+        cwd=folder, env=environment(folder, root),
     )  # fmt: skip
     rows: list[dict[str, float]] = []
     assert daemon.stdout is not None
@@ -120,9 +127,11 @@ def main() -> None:
     parser.add_argument("--hours", type=float, default=8.0)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        starts = [start_up_s(Path(folder)) for _ in range(6)][1:]
-        told = {"start_up_s": median(starts), **replayed(Path(folder), options.hours)}
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        root = unpack_compiled(folder)
+        starts = [start_up_s(folder, root) for _ in range(6)][1:]
+        told = {"start_up_s": median(starts), **replayed(folder, root, options.hours)}
     most = max(row["resident_mb"] for row in told["resident_mb"])
     told["ratios"] = {
         "start to the first bytes read, to 1.5 s (target 1)": told["start_up_s"] / MOST_S,
