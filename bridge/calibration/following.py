@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from bridge.detectors.protocol import Detector, Trace
 from bridge.signals.types import Block, Detection, moment
 
 # Thresholds change at whole multiples of this sample time, so that block sizes make no difference.
-_STEP_S = 5.0
+_STEP_S: Final = 5.0
 
 
 class Following:

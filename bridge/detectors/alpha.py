@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import log
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -25,14 +25,14 @@ from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Tra
 from bridge.signals.filters import CausalFilter, design_band, running_mean
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
-HALF_WIDTH_HZ = 2.0
+HALF_WIDTH_HZ: Final = 2.0
 BELOW_HZ = (-5.0, -3.0)  # the neighbours, from the peak
 ABOVE_HZ = (4.0, 8.0)
-AVERAGE_S = 1.0
-SETTLE_S = 3.0  # three time constants
-LEVEL_EVERY_S = 0.1
+AVERAGE_S: Final = 1.0
+SETTLE_S: Final = 3.0  # three time constants
+LEVEL_EVERY_S: Final = 0.1
 FULL = log(8.0)  # a contrast of 8 is level 1
-_LEAST = 1e-18
+_LEAST: Final = 1e-18
 
 
 @dataclass(frozen=True, slots=True)

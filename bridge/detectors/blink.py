@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -22,28 +22,28 @@ from bridge.signals.filters import design_band
 from bridge.signals.types import Block, Channel, Detection, Event, Samples
 
 # A blink's energy lies below 10 Hz; fourth order leaves 1/300 of 50 Hz hum.
-_LOWPASS_HZ = 12.0
-_LOWPASS_ORDER = 4
+_LOWPASS_HZ: Final = 12.0
+_LOWPASS_ORDER: Final = 4
 # Delay of a fourth-order Butterworth low-pass for slow signals: 2.613 / (2 pi f) (its denominator's s term).
-_DELAY_S = 2.613 / (2 * math.pi * _LOWPASS_HZ)
-_SETTLE_S = 0.3
+_DELAY_S: Final = 2.613 / (2 * math.pi * _LOWPASS_HZ)
+_SETTLE_S: Final = 0.3
 # An impulse through the low-pass is 50 ms wide at half height; the shortest blinks, 100 ms, come out at 70.
-_NARROWEST_S = 0.07
+_NARROWEST_S: Final = 0.07
 # Height needed, as a share of the typical blink: small for narrow pulses, more for wide ones, which gaze
 # going up and coming back can make too.
-_NARROW_S = 0.2
-_NARROW_SHARE = 0.27
-_WIDE_SHARE_PER_S = 2.0
+_NARROW_S: Final = 0.2
+_NARROW_SHARE: Final = 0.27
+_WIDE_SHARE_PER_S: Final = 2.0
 # Height needed over the noise (median change over 50 ms), with blinks known and without.
-_OVER_NOISE = 8.0
-_OVER_NOISE_UNKNOWN = 12.0
+_OVER_NOISE: Final = 8.0
+_OVER_NOISE_UNKNOWN: Final = 12.0
 # The least blink a closure is measured by, over the noise.
-_CLOSING_OVER_NOISE = 12.0
+_CLOSING_OVER_NOISE: Final = 12.0
 # Muscle activity beyond the usual, as a share of the pulse's height: clenched jaws make pulses of any shape.
-_ROUGH_SHARE = 0.4
+_ROUGH_SHARE: Final = 0.4
 # A deliberate blink without a profile: this much higher than the typical one. Spontaneous blinks of the
 # same person are rarely half as high again (Kaneko & Sakamoto 1999: deliberate ones are higher, not longer).
-_DELIBERATE_RATIO = 1.5
+_DELIBERATE_RATIO: Final = 1.5
 
 
 @dataclass(frozen=True, slots=True)

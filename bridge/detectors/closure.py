@@ -8,28 +8,28 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from typing import Literal
+from typing import Final, Literal
 
 from bridge.signals.robust import RecentQuantile
 
 # The restored level leaks away with this time constant, or drift would pile up.
-_LEAK_S = 10.0
+_LEAK_S: Final = 10.0
 # Lids close within this time.
-_RISE_S = 0.3
+_RISE_S: Final = 0.3
 # Height of the closing over the signal just before, and over the rest of the last 3 s, as shares of the
 # typical blink: in a closure the lid goes as far as in a blink.
-_CLOSING_SHARE = 0.7
-_OVER_REST_SHARE = 0.6
-_REST_S = 3.0
+_CLOSING_SHARE: Final = 0.7
+_OVER_REST_SHARE: Final = 0.6
+_REST_S: Final = 3.0
 # Share of the closing that must remain all along. The opening takes away less than the closing brought,
 # because the restored level has leaked meanwhile, but within 0.4 s, and it lasts.
-_STAYS = 0.25
-_OPENS = 0.3
-_OPENING_S = 0.4
-_BEFORE_OPENING_S = 0.4
-_LASTS_S = 0.1
+_STAYS: Final = 0.25
+_OPENS: Final = 0.3
+_OPENING_S: Final = 0.4
+_BEFORE_OPENING_S: Final = 0.4
+_LASTS_S: Final = 0.1
 # Beyond this a closure is given up as a shift of the electrode's level.
-_LONGEST_S = 60.0
+_LONGEST_S: Final = 60.0
 
 Change = tuple[Literal["start", "end"], int]
 

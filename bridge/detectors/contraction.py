@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 from math import exp, inf, log, nan
-from typing import Any, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 
@@ -38,17 +38,17 @@ from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level
 
 # The delays stay within the 100-125 ms that suit myoelectric control best (Farrell & Weir 2007).
-SLOW_WINDOW_S = 0.08
-FAST_WINDOW_S = 0.06  # of one or two electrodes
-STEEP_S = 0.12  # from rest to the threshold within this is steep
-LOOK_BACK_S = 0.25
+SLOW_WINDOW_S: Final = 0.08
+FAST_WINDOW_S: Final = 0.06  # of one or two electrodes
+STEEP_S: Final = 0.12  # from rest to the threshold within this is steep
+LOOK_BACK_S: Final = 0.25
 ONSET_RATIO = log(1.5)
-ENERGY_REST_S = 1.0  # time constant of the energy's resting level
-LEVEL_S = 0.1  # time constant of the level
+ENERGY_REST_S: Final = 1.0  # time constant of the energy's resting level
+LEVEL_S: Final = 0.1  # time constant of the level
 # Independent electrodes would allow windows that shrink with their number; neighbours share some signal, so
 # that measured accuracy stays level when the window shrinks with this power of it.
-WINDOW_POWER = 0.75
-_SENSIBLE = 1e100  # beyond this a sample's square is no number
+WINDOW_POWER: Final = 0.75
+_SENSIBLE: Final = 1e100  # beyond this a sample's square is no number
 
 
 @dataclass(frozen=True, slots=True)

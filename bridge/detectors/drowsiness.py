@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -26,16 +26,16 @@ from bridge.detectors.blink import BlinkDetector, BlinkSettings
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.types import Block, Channel, Detection, Event, Level, moment
 
-WINDOW_S = 60.0
-LEAST_SHARE = 0.5  # of the window must have been seen before anything is said
-LEAST_CLOSURES = 4  # a mean of fewer durations says nothing
-LONG_S = 0.5  # the usual upper limit of a blink (Stern 1984, second-hand)
-EVERY_S = 1.0
+WINDOW_S: Final = 60.0
+LEAST_SHARE: Final = 0.5  # of the window must have been seen before anything is said
+LEAST_CLOSURES: Final = 4  # a mean of fewer durations says nothing
+LONG_S: Final = 0.5  # the usual upper limit of a blink (Stern 1984, second-hand)
+EVERY_S: Final = 1.0
 # At half height; blinks last 100 to 400 ms in all (common practice).
-RESTED_DURATION_S = 0.15
-HALF_SHARE = 0.10  # of the time in long closures: half of the level; twice that, all of it
-FULL_LENGTHENING = 1.0  # blinks twice as long as rested ones: half of the level
-_LONGEST_S = 60.0
+RESTED_DURATION_S: Final = 0.15
+HALF_SHARE: Final = 0.10  # of the time in long closures: half of the level; twice that, all of it
+FULL_LENGTHENING: Final = 1.0  # blinks twice as long as rested ones: half of the level
+_LONGEST_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)

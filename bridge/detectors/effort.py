@@ -8,28 +8,29 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from math import exp, log
+from typing import Final
 
 import numpy as np
 
 from bridge.signals.robust import middle
 
-LEARNING_S = 2.0
-REST_RISE = 0.3  # 1/s: a resting level that doubles after the first contraction is followed in 2.3 s
-REST_FALL = 2.0  # 1/s
-STILL_REST_FALL = 0.1  # 1/s while no sample moves: a dead input says little about rest
-USUAL_FADE = 0.02  # 1/s: after a minute of rest a third of the usual contraction is enough
+LEARNING_S: Final = 2.0
+REST_RISE: Final = 0.3  # 1/s: a resting level that doubles after the first contraction is followed in 2.3 s
+REST_FALL: Final = 2.0  # 1/s
+STILL_REST_FALL: Final = 0.1  # 1/s while no sample moves: a dead input says little about rest
+USUAL_FADE: Final = 0.02  # 1/s: after a minute of rest a third of the usual contraction is enough
 LEAST_SPREAD, MOST_SPREAD = 0.05, 0.5
 START_RATIO = log(2.0)  # a contraction at least doubles the resting amplitude
-START_SPREADS = 4.0  # and stands out of its fluctuation (Hodges & Bui 1996 use up to 3)
+START_SPREADS: Final = 4.0  # and stands out of its fluctuation (Hodges & Bui 1996 use up to 3)
 END_RATIO = log(1.4)
-END_SPREADS = 2.5
-HYSTERESIS = 0.2  # least distance of the two thresholds
+END_SPREADS: Final = 2.5
+HYSTERESIS: Final = 0.2  # least distance of the two thresholds
 
 # A QRS complex lasts up to 120 ms (common practice); the rest is the windows' and the filters' share.
-PULSE_S = 0.2
-PULSE_MEMORY_S = 6.0
-PULSES = 3  # so many within that memory are heartbeats: 30 a minute
-PULSE_MARGIN = 1.3
+PULSE_S: Final = 0.2
+PULSE_MEMORY_S: Final = 6.0
+PULSES: Final = 3  # so many within that memory are heartbeats: 30 a minute
+PULSE_MARGIN: Final = 1.3
 PULSE_RATIO = log(1.5)
 
 

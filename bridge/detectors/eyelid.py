@@ -8,16 +8,17 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Final
 
 from bridge.signals.robust import FlatWatch, RecentQuantile
 
 # Closing takes about 100 ms, reopening as long, a whole blink 100 to 400 ms (Stern 1984, second-hand);
 # slower rises are drift or the eyes' own movement.
-_RISE_S = 0.25
-_FALL_S = 0.32
+_RISE_S: Final = 0.25
+_FALL_S: Final = 0.32
 # How long a pulse counts for the scale, and how long a scale lasts that nothing confirms.
-_MEMORY_S = 60.0
-_STALE_S = 120.0
+_MEMORY_S: Final = 60.0
+_STALE_S: Final = 120.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -23,21 +23,21 @@ from bridge.signals.filters import design_band
 from bridge.signals.types import Block, Channel, Detection, Event, Level
 
 # Saccades lie below 35 Hz; the means of the shift finder take out what is left of 50 and 60 Hz.
-_LOWPASS_HZ = 25.0
-_LOWPASS_ORDER = 4
+_LOWPASS_HZ: Final = 25.0
+_LOWPASS_ORDER: Final = 4
 # Delay of a fourth-order Butterworth low-pass for slow signals: 2.613 / (2 pi f) (its denominator's s term).
-_DELAY_S = 2.613 / (2 * math.pi * _LOWPASS_HZ)
-_SETTLE_S = 0.3
+_DELAY_S: Final = 2.613 / (2 * math.pi * _LOWPASS_HZ)
+_SETTLE_S: Final = 0.3
 # A shift up may still turn out to be a blink: within this time a blink falls back (duration at most 400 ms).
-_BLINK_WAIT_S = 0.25
+_BLINK_WAIT_S: Final = 0.25
 # After a blink the lid's way back down is no shift.
-_BLINK_OVER_S = 0.3
+_BLINK_OVER_S: Final = 0.3
 # Heights of pulses taken for blinks on the vertical channel, and what crosses over to the horizontal one.
-_BLINK_SHARE = 0.27
-_CROSSTALK = 0.25
-_NARROWEST_S = 0.06
-_WIDEST_S = 0.35
-_LEVEL_EVERY_S = 0.05
+_BLINK_SHARE: Final = 0.27
+_CROSSTALK: Final = 0.25
+_NARROWEST_S: Final = 0.06
+_WIDEST_S: Final = 0.35
+_LEVEL_EVERY_S: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)

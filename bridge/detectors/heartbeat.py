@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -28,34 +28,36 @@ from bridge.detectors.variability import Variability
 from bridge.signals.robust import middle
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
-REFRACTORY_S = 0.23  # 220 beats a minute are 273 ms apart
-T_WAVE_S = 0.36  # Pan & Tompkins 1985
-T_WAVE_SHARE = 0.5
-SETTLE_S = 0.3  # after the filters were seeded
-MEMORY_S = 5.0
-LEARNING_S = 2.0
-RETRY_S = 0.5
-RECENT_BEATS = 8
-RECENT_SHAPES = 16  # ectopic beats among them find their like
-FRACTION = 0.3  # threshold, as a fraction of the way from the noise's level to the beats'
-SEARCH_FRACTION = 0.15
-MISSED = 1.5  # search-back after so many RR intervals without a beat
-LIKE = 0.7  # correlation from which beats look alike; that of noise peaks is below 0.55 at the median
-UNLIKE = 0.6
-FEW_LIKE = 0.85  # where only two or three peaks are there to compare
-QUIET = 0.1  # noise level over beat level below which a strange shape does not count against a peak
-NOISE_SPAN = 0.3
-CALM = 0.15  # the same for the median amplitude of the last UNREST_S, where noise has just begun
-UNREST_SPAN = 0.15
-UNREST_S = 0.75
-SHAPE_WEIGHT = 0.8
-STRANGE = 0.3
-ALIKE = 0.8
-LIKE_BONUS = 0.3
-OUTLIER = 3.0
-SMALLEST = 1e-6  # a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
-LARGEST = 1e15  # what lies beyond is no measurement, and its square would stay in the filters for ever
-SURE = 0.9  # likeness that makes a beat of a peak of any size, when one is overdue
+REFRACTORY_S: Final = 0.23  # 220 beats a minute are 273 ms apart
+T_WAVE_S: Final = 0.36  # Pan & Tompkins 1985
+T_WAVE_SHARE: Final = 0.5
+SETTLE_S: Final = 0.3  # after the filters were seeded
+MEMORY_S: Final = 5.0
+LEARNING_S: Final = 2.0
+RETRY_S: Final = 0.5
+RECENT_BEATS: Final = 8
+RECENT_SHAPES: Final = 16  # ectopic beats among them find their like
+FRACTION: Final = 0.3  # threshold, as a fraction of the way from the noise's level to the beats'
+SEARCH_FRACTION: Final = 0.15
+MISSED: Final = 1.5  # search-back after so many RR intervals without a beat
+LIKE: Final = 0.7  # correlation from which beats look alike; that of noise peaks is below 0.55 at the median
+UNLIKE: Final = 0.6
+FEW_LIKE: Final = 0.85  # where only two or three peaks are there to compare
+QUIET: Final = 0.1  # noise level over beat level below which a strange shape does not count against a peak
+NOISE_SPAN: Final = 0.3
+CALM: Final = 0.15  # the same for the median amplitude of the last UNREST_S, where noise has just begun
+UNREST_SPAN: Final = 0.15
+UNREST_S: Final = 0.75
+SHAPE_WEIGHT: Final = 0.8
+STRANGE: Final = 0.3
+ALIKE: Final = 0.8
+LIKE_BONUS: Final = 0.3
+OUTLIER: Final = 3.0
+SMALLEST: Final = (
+    1e-6  # a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
+)
+LARGEST: Final = 1e15  # what lies beyond is no measurement, and its square would stay in the filters for ever
+SURE: Final = 0.9  # likeness that makes a beat of a peak of any size, when one is overdue
 
 
 @dataclass(frozen=True, slots=True)

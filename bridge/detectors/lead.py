@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 
@@ -11,9 +12,9 @@ from bridge.signals.robust import Roughness, SpikeGate
 from bridge.signals.types import Channel, Samples
 
 # No converter counts further; beyond it sums would lose the signal.
-BEYOND = 1e12
+BEYOND: Final = 1e12
 # Below this many samples plain Python is faster than numpy's calls.
-_FEW = 16
+_FEW: Final = 16
 
 
 class Lead:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 from math import nan
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,15 +15,15 @@ from numpy.typing import NDArray
 from bridge.signals.filters import FilterBank, SamplingRateError, design_band, running_mean
 from bridge.signals.types import Samples
 
-LOW_HZ = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
-HIGH_HZ = 500.0  # SENIAM: surface EMG ends about here
-LEAST_RATE_HZ = 195.0  # 200 Hz boards whose clock is a few per cent off
-LEAST_ENVELOPE_RATE_HZ = 20.0
+LOW_HZ: Final = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
+HIGH_HZ: Final = 500.0  # SENIAM: surface EMG ends about here
+LEAST_RATE_HZ: Final = 195.0  # 200 Hz boards whose clock is a few per cent off
+LEAST_ENVELOPE_RATE_HZ: Final = 20.0
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
-MAINS_QUALITY = 10.0  # wide enough for mains and board clocks that are half a hertz off together
-SMOOTHING_S = 0.008  # time constant of the mean square
-STILL_S = 0.25
-_TINY = 1e-200  # keeps logarithms finite
+MAINS_QUALITY: Final = 10.0  # wide enough for mains and board clocks that are half a hertz off together
+SMOOTHING_S: Final = 0.008  # time constant of the mean square
+STILL_S: Final = 0.25
+_TINY: Final = 1e-200  # keeps logarithms finite
 
 
 class MuscleAmplitude(Protocol):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from functools import lru_cache
 from math import sqrt
+from typing import Final
 
 import numpy as np
 
@@ -16,21 +17,21 @@ from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
 from bridge.signals.robust import middle_of_many
 from bridge.signals.types import Samples
 
-LEAST_RATE_HZ = 90.0  # 100 Hz boards whose clock is off
+LEAST_RATE_HZ: Final = 90.0  # 100 Hz boards whose clock is off
 WIDE_HZ = (3.0, 35.0)  # where the R peak is placed: above the wander, below the mains
 NARROW_HZ = (8.0, 20.0)
-SMOOTHING_HZ = 6.0
+SMOOTHING_HZ: Final = 6.0
 MAINS_HZ = (50.0, 60.0)
-MAINS_QUALITY = 8.0  # wide enough for a mains and a board's clock that are a few per cent off
-APART_S = 0.1  # a peak is the largest value within so much on both sides
-REFINE_S = 0.07  # R lies within so much of the middle of the energy
-SHAPE_S = 0.1  # a shape is the wide signal so far around R
-HISTORY_S = 6.0
-CHUNK = 8192
-SHORT = 24  # blocks below this are searched sample by sample
-SPIKE_FACTOR = 4.0
-SPIKE_SECONDS = 3
-SPIKES_A_SECOND = 5
+MAINS_QUALITY: Final = 8.0  # wide enough for a mains and a board's clock that are a few per cent off
+APART_S: Final = 0.1  # a peak is the largest value within so much on both sides
+REFINE_S: Final = 0.07  # R lies within so much of the middle of the energy
+SHAPE_S: Final = 0.1  # a shape is the wide signal so far around R
+HISTORY_S: Final = 6.0
+CHUNK: Final = 8192
+SHORT: Final = 24  # blocks below this are searched sample by sample
+SPIKE_FACTOR: Final = 4.0
+SPIKE_SECONDS: Final = 3
+SPIKES_A_SECOND: Final = 5
 
 
 @lru_cache(maxsize=16)

@@ -8,16 +8,16 @@ that undoes what is remembered without forgetting ends at the centre, however lo
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import Final, Literal
 
 RestingPlace = Literal["left", "centre", "right"]
 Change = tuple[Literal["start", "end"], RestingPlace]
 
 # Shares of the person's usual (median) shift: within the first the eyes rest at the centre; a shift that
 # leaves less than the second of the way out has brought them back.
-_CENTRE_SHARE = 0.4
-_BACK_SHARE = 0.25
-_FORGET_S = 4.0
+_CENTRE_SHARE: Final = 0.4
+_BACK_SHARE: Final = 0.25
+_FORGET_S: Final = 4.0
 
 
 class Resting:

@@ -15,37 +15,38 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from bridge.signals.robust import FlatWatch, RecentQuantile
 
-_BEFORE_S = 0.15
-_MOVING_S = 0.05
-_AFTER_S = 0.12
+_BEFORE_S: Final = 0.15
+_MOVING_S: Final = 0.05
+_AFTER_S: Final = 0.12
 # The steepest part, over shorter means, must hold most of the step: a slow ramp is no saccade.
-_STEEP_S = 0.06
-_STEEP_GAP_S = 0.04
-_STEEP_SHARE = 0.6
+_STEEP_S: Final = 0.06
+_STEEP_GAP_S: Final = 0.04
+_STEEP_SHARE: Final = 0.6
 # Noise and drift are sampled every 60 ms, over 20 s and 10 s.
-_EVERY_S = 0.06
-_NOISE_S = 20.0
-_DRIFT_S = 10.0
+_EVERY_S: Final = 0.06
+_NOISE_S: Final = 20.0
+_DRIFT_S: Final = 10.0
 # The 40 % quantile of |x| of a normal distribution is 0.524 SD; shifts take less than the rest of the time.
-_QUANTILE = 0.4
-_SD_PER_QUANTILE = 1 / 0.524
-_OVER_NOISE = 3.3
+_QUANTILE: Final = 0.4
+_SD_PER_QUANTILE: Final = 1 / 0.524
+_OVER_NOISE: Final = 3.3
 # Against bursts of noise: the step over the standard deviation of the samples before it.
-_OVER_LOCAL_NOISE = 3.0
+_OVER_LOCAL_NOISE: Final = 3.0
 # Share of the person's usual (median) shift.
-_SHARE = 0.3
+_SHARE: Final = 0.3
 # While usual shifts are not this much above what the noise allows, or none is known, be stricter.
-_CLEAR = 2.0
-_UNCLEAR = 1.5
+_CLEAR: Final = 2.0
+_UNCLEAR: Final = 1.5
 # A movement counts as over when the difference grows by less than this share in 12 ms, or after 60 ms.
-_SETTLED_SHARE = 0.06
-_SETTLED_S = 0.012
-_LATEST_S = 0.06
+_SETTLED_SHARE: Final = 0.06
+_SETTLED_S: Final = 0.012
+_LATEST_S: Final = 0.06
 
 
 class CouplingEstimate:

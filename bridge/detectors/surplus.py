@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from typing import Final
 
 from bridge.signals.types import Detection, Event, moment
 
-WINDOW_S = 10.0
+WINDOW_S: Final = 10.0
 
 
 class SurplusGate:

@@ -16,14 +16,15 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
+from typing import Final
 
 import numpy as np
 
-WINDOW_S = 60.0
-SHORTEST_MS = 300.0
-LONGEST_MS = 2000.0
-LARGEST_CHANGE = 0.2
-LEAST_SHARE = 0.5  # of the window that normal intervals must cover
+WINDOW_S: Final = 60.0
+SHORTEST_MS: Final = 300.0
+LONGEST_MS: Final = 2000.0
+LARGEST_CHANGE: Final = 0.2
+LEAST_SHARE: Final = 0.5  # of the window that normal intervals must cover
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import math
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 from urllib.parse import quote
 
 from bridge.rules.actions import Action
 from bridge.signals.types import Event, Level
 
-CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
-TYPE_PREFIX = "biosignal-bridge"
+CONTENT_TYPE: Final = "application/cloudevents+json; charset=utf-8"
+TYPE_PREFIX: Final = "biosignal-bridge"
 
 
 def onset_ago_s(action: Action) -> float:

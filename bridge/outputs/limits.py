@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 # Presses a second that no person's muscles or eyelids reach, yet far too few to type a page in a moment.
-KEYSTROKES_PER_S = 20.0
-ALL_KEYSTROKES_PER_S = 40.0
-POINTER_MOVES_PER_S = 200.0
-OSC_PER_S = 2_000.0
-MQTT_PER_S = 500.0
-LONGEST_HOLD_S = 3_600.0  # the longest that a rule may ask for
+KEYSTROKES_PER_S: Final = 20.0
+ALL_KEYSTROKES_PER_S: Final = 40.0
+POINTER_MOVES_PER_S: Final = 200.0
+OSC_PER_S: Final = 2_000.0
+MQTT_PER_S: Final = 500.0
+LONGEST_HOLD_S: Final = 3_600.0  # the longest that a rule may ask for
 
 
 class RateLimit:

@@ -15,7 +15,7 @@ import struct
 import time
 from contextlib import suppress
 from functools import lru_cache
-from typing import Any
+from typing import Any, Final
 
 from bridge.outputs.backoff import delay_s
 from bridge.outputs.cloudevents import onset_ago_s
@@ -27,10 +27,10 @@ from bridge.signals.types import Event
 
 log = logging.getLogger("bridge.osc")
 
-_LARGEST_DATAGRAM = 65_507  # bytes of payload that a UDP datagram over IPv4 holds
-_MOST_WAITING = 65_536  # bytes that may wait for a slow TCP receiver
-_LOOK_UP_S = 5.0
-_NTP_ERA_ENDS_S = 2**32 - 2_208_988_800  # seconds since 1970; RFC 5905, 6
+_LARGEST_DATAGRAM: Final = 65_507  # bytes of payload that a UDP datagram over IPv4 holds
+_MOST_WAITING: Final = 65_536  # bytes that may wait for a slow TCP receiver
+_LOOK_UP_S: Final = 5.0
+_NTP_ERA_ENDS_S: Final = 2**32 - 2_208_988_800  # seconds since 1970; RFC 5905, 6
 
 
 class OscProblemError(ValueError):

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import isfinite
+from typing import Final
 
 from bridge.rules.actions import Act, Action, KeyUp, SetMode, SetPaused
 from bridge.rules.holding import Hands
@@ -27,8 +28,8 @@ from bridge.rules.steady import LevelState
 from bridge.rules.timers import Timer, Timers
 from bridge.signals.types import Detection, Event, Level, moment
 
-_MOST_LISTS = 1024
-_MOST_PENDING = 4096
+_MOST_LISTS: Final = 1024
+_MOST_PENDING: Final = 4096
 
 
 class _Pending:

@@ -8,7 +8,7 @@ detector could know.
 from __future__ import annotations
 
 from collections import deque
-from typing import Protocol, TypeAlias
+from typing import Final, Protocol, TypeAlias
 
 from bridge.rules.conditions import (
     LASTING_KINDS,
@@ -24,7 +24,7 @@ from bridge.rules.timers import SLACK_S, Timer, Timers
 from bridge.signals.types import Event, Level
 
 Origin: TypeAlias = tuple[str, str]  # detector, channel
-_MOST_ORIGINS = 64
+_MOST_ORIGINS: Final = 64
 
 
 def origin_fits(wanted: str | None, detector: str, channel: str) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from functools import lru_cache
 from math import isfinite
-from typing import Any, TypeAlias
+from typing import Any, Final, TypeAlias
 
 from bridge.rules.actions import Act, Mouse, Note, Press, Publish, SendBundle, SendOsc, TypeText
 from bridge.rules.deeds import Mouse as MouseDeed
@@ -19,8 +19,8 @@ from bridge.rules.templates import VALUE_NAMES, Template, parse
 from bridge.signals.types import Event, Level
 
 Values: TypeAlias = dict[str, float | str]
-_INT32 = 2**31 - 1
-_MOST_PIXELS = 10_000
+_INT32: Final = 2**31 - 1
+_MOST_PIXELS: Final = 10_000
 _LISTED = frozenset(VALUE_NAMES)
 
 

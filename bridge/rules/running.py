@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol, TypeAlias
+from typing import Any, Final, Protocol, TypeAlias
 
 from bridge.rules.actions import Act, KeyDown, Mouse, Press, TypeText
 from bridge.rules.conditions import LevelCondition
@@ -18,8 +18,8 @@ from bridge.rules.schema import OutputSpec, Rule
 from bridge.rules.timers import Timer, Timers
 from bridge.signals.types import Event, Level
 
-_MOST_CHAINS = 16
-_MOST_CHANNELS = 64
+_MOST_CHAINS: Final = 16
+_MOST_CHANNELS: Final = 64
 _SIGNAL_KINDS = frozenset({"signal-lost", "signal-back"})
 _ON_KEYS = (Press, KeyDown, TypeText, Mouse)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import exp, floor, isfinite
+from typing import Final
 
 from bridge.rules.actions import Act, KeyUp, Publish, SendOsc
 from bridge.rules.deeds import HOLD_LIMIT_S, Duty
@@ -16,7 +17,7 @@ from bridge.rules.timers import Timer
 from bridge.signals.types import Level
 
 # A level that has not come for so long is not sent any more; heart rate comes once a beat, 2 s at most.
-STALE_S = 3.0
+STALE_S: Final = 3.0
 
 
 def shaped(spec: LevelRule, value: float) -> float:

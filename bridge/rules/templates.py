@@ -6,12 +6,13 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import isfinite
+from typing import Final
 
 from bridge.rules.words import suggestion
 
-LONGEST_TEXT = 4096
-WIDEST = 20
-MOST_DECIMALS = 10
+LONGEST_TEXT: Final = 4096
+WIDEST: Final = 20
+MOST_DECIMALS: Final = 10
 
 # What every event and level has, and what detectors measure.
 COMMON_NAMES = (

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable
+from typing import Final
 
 # A window that closes at t still takes an event at t, also when t came out of a sum of decimals.
-SLACK_S = 1e-6
+SLACK_S: Final = 1e-6
 
 
 class Timer:

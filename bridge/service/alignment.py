@@ -8,12 +8,12 @@ start moves slowly, so that the stream's time never steps back between two sampl
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Protocol
 
 # A crystal's 200 ppm are 0.2 ms a second; this follows them many times over and stays below a sample.
-SLEW_PER_S = 0.01
+SLEW_PER_S: Final = 0.01
 # Until the line has settled its first guesses may be corrected at once.
-SETTLING_S = 1.0
+SETTLING_S: Final = 1.0
 
 
 class Clock(Protocol):

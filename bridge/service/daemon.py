@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed
 from bridge.pipeline import Outcome, Pipeline
@@ -30,9 +30,9 @@ from bridge.sources.protocol import Source
 
 log = logging.getLogger("bridge")
 
-_TICK_S = 0.02  # how often holds and waits are looked at when no samples come
-_CALM_TICK_S = 0.06  # how often it is looked whether samples come
-_STALL_S = 0.2  # without samples for this long, the signal counts as lost
+_TICK_S: Final = 0.02  # how often holds and waits are looked at when no samples come
+_CALM_TICK_S: Final = 0.06  # how often it is looked whether samples come
+_STALL_S: Final = 0.2  # without samples for this long, the signal counts as lost
 
 
 class Tap(Protocol):

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum, StrEnum
+from typing import Final
 
 import numpy as np
 
@@ -20,36 +21,38 @@ from bridge.signals.types import Channel, Samples
 
 # How long a value may stand before the channel has stalled. A link that repeats samples, as one real
 # recording's does for up to 204 ms, gets more, and so does a signal that often rests on one count.
-STALL_S = 0.18
-REPEATING_STALL_S = 0.3
-LONGEST_STALL_S = 1.0
-ENVELOPE_STALL_S = 2.0
-HABIT = 2.0  # times the longest run so far that ended by itself
-RAIL_S = 0.18
-MISSING_S = 0.18
-BACK_S = 0.5  # so long without anything bad before a bad verdict is taken back
+STALL_S: Final = 0.18
+REPEATING_STALL_S: Final = 0.3
+LONGEST_STALL_S: Final = 1.0
+ENVELOPE_STALL_S: Final = 2.0
+HABIT: Final = 2.0  # times the longest run so far that ended by itself
+RAIL_S: Final = 0.18
+MISSING_S: Final = 0.18
+BACK_S: Final = 0.5  # so long without anything bad before a bad verdict is taken back
 
-HOP_S = 0.5
-WINDOW_HOPS = 2  # figures are those of the last second
-MEMORY_HOPS = 20
-HABIT_HOPS = 60
-LATELY_HOPS = 4
-HOPS_TO_POOR = 2
-HOPS_TO_GOOD = 4
+HOP_S: Final = 0.5
+WINDOW_HOPS: Final = 2  # figures are those of the last second
+MEMORY_HOPS: Final = 20
+HABIT_HOPS: Final = 60
+LATELY_HOPS: Final = 4
+HOPS_TO_POOR: Final = 2
+HOPS_TO_GOOD: Final = 4
 
-POOR_HUM_SHARE = 0.5
-POOR_NOISE_SHARE = 0.5
-POOR_CLIPPED = 0.01
-BAD_CLIPPED = 0.5
-POOR_LOST = 0.02
-BAD_LOST = 0.4
-POOR_JUMPS = 2
-JUMP_RATIO = 3.0  # a step from one sample to the next, in usual half-second peak-to-peak spreads
-LOOSE_HUM_SHARE = 0.8
-LOOSE_RISE = 3.0  # hum that was there all along, however strong, is no lead that has come off
-LOOSE_HUM_RATIO = 20.0  # hum against the channel's usual signal: its lead has become an aerial
-REPEATING_SHARE = 0.1  # more repeats than this, although changes are many converter steps, come from the link
-REPEATING_STEPS = 10.0
+POOR_HUM_SHARE: Final = 0.5
+POOR_NOISE_SHARE: Final = 0.5
+POOR_CLIPPED: Final = 0.01
+BAD_CLIPPED: Final = 0.5
+POOR_LOST: Final = 0.02
+BAD_LOST: Final = 0.4
+POOR_JUMPS: Final = 2
+JUMP_RATIO: Final = 3.0  # a step from one sample to the next, in usual half-second peak-to-peak spreads
+LOOSE_HUM_SHARE: Final = 0.8
+LOOSE_RISE: Final = 3.0  # hum that was there all along, however strong, is no lead that has come off
+LOOSE_HUM_RATIO: Final = 20.0  # hum against the channel's usual signal: its lead has become an aerial
+REPEATING_SHARE: Final = (
+    0.1  # more repeats than this, although changes are many converter steps, come from the link
+)
+REPEATING_STEPS: Final = 10.0
 
 
 class Verdict(Enum):

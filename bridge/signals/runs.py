@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from math import isfinite
+from typing import Final
 
 import numpy as np
 
 from bridge.signals.types import Samples
 
-SHORT = 12
-RAIL_VISITS = 3  # a flat top that comes back at the very same value is a rail, once is chance
+SHORT: Final = 12
+RAIL_VISITS: Final = 3  # a flat top that comes back at the very same value is a rail, once is chance
 
 
 class Runs:

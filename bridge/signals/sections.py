@@ -12,7 +12,7 @@ import importlib.machinery
 import importlib.util
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 
@@ -21,9 +21,9 @@ from bridge.signals.types import Samples
 # (sections (k, 6), samples (signals, n), state (signals, k, 2)): samples and state are changed in place.
 RunSections: TypeAlias = Callable[[Samples, Samples, Samples], None]
 
-_MODULE = "_sosfilt"
+_MODULE: Final = "_sosfilt"
 # Measured: one call of scipy's sosfilt costs as much as about 60 plain-Python section steps.
-_SCALAR_STEPS = 60
+_SCALAR_STEPS: Final = 60
 
 
 class Section:

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-_STRETCH_S = 0.25
-_STRETCHES = 240  # one minute
-_FIT_SPAN_S = 5.0  # a slope from less than this would be worse than the nominal rate
-_FIT_EVERY = 4  # stretches
+_STRETCH_S: Final = 0.25
+_STRETCHES: Final = 240  # one minute
+_FIT_SPAN_S: Final = 5.0  # a slope from less than this would be worse than the nominal rate
+_FIT_EVERY: Final = 4  # stretches
 # Crystals and ceramic resonators are within 0.5 %; a measured rate may be off by more at first.
-_MAX_DRIFT = 0.03
+_MAX_DRIFT: Final = 0.03
 
 
 @dataclass(frozen=True, slots=True)

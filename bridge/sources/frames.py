@@ -12,12 +12,12 @@ from __future__ import annotations
 from binascii import crc_hqx
 from dataclasses import dataclass
 from struct import Struct
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
-PROTOCOL_VERSION = 1
-MOST_CHANNELS = 6
+PROTOCOL_VERSION: Final = 1
+MOST_CHANNELS: Final = 6
 # Longer than any frame of this version; what has no zero for so long is thrown away.
-_LONGEST = 64
+_LONGEST: Final = 64
 _HELLO = Struct("<B3sBBBBHHHH")
 _SAMPLES = {count: Struct(f"<BH{count}H") for count in range(1, MOST_CHANNELS + 1)}
 _SAMPLE_SIZES = {packing.size: (packing.unpack, count) for count, packing in _SAMPLES.items()}

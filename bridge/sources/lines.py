@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import re
 from math import isfinite
+from typing import Final
 
 # Longer than any line of plausible numbers; beyond it the line is thrown away up to its end.
-LONGEST_LINE = 2048
+LONGEST_LINE: Final = 2048
 _TO_BLANKS = bytes.maketrans(b",;\t", b"   ")
 _ITEM = re.compile(
     rb"[,;\s]*"

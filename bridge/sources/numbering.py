@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Final
 
-_MODULUS = 65536
-_CONFIRM_S = 0.5  # a jump longer than this must be confirmed by the frame that follows
-_REPEATED_S = 2.0  # a number this little behind is a frame that was heard before
-_AGREE_S = 0.5  # numbers and clock agree on a gap when they are this close
+_MODULUS: Final = 65536
+_CONFIRM_S: Final = 0.5  # a jump longer than this must be confirmed by the frame that follows
+_REPEATED_S: Final = 2.0  # a number this little behind is a frame that was heard before
+_AGREE_S: Final = 0.5  # numbers and clock agree on a gap when they are this close
 
 
 class Numbering:

@@ -11,7 +11,7 @@ import asyncio
 import logging
 import os
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 from bridge.signals.types import Block, StreamInfo
 from bridge.sources.backoff import delay_s
@@ -34,11 +34,11 @@ from bridge.sources.wiring import Assembler, Wire, wiring, with_bits
 
 log = logging.getLogger("bridge")
 
-_NAMED_PORT_S = 15.0  # how long to wait for the first byte of a port that the user named
-_PSEUDO_S = 0.3
-_SETTLE_S = 5.0
-_MEASURE_S = 3.0
-_PENDING = 4096  # chunks kept between open() and run()
+_NAMED_PORT_S: Final = 15.0  # how long to wait for the first byte of a port that the user named
+_PSEUDO_S: Final = 0.3
+_SETTLE_S: Final = 5.0
+_MEASURE_S: Final = 3.0
+_PENDING: Final = 4096  # chunks kept between open() and run()
 
 
 class SerialSource:

@@ -7,7 +7,7 @@ import contextlib
 import os
 import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 if TYPE_CHECKING:
     import serial
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 OnData: TypeAlias = Callable[[bytes, float], None]
 OnLost: TypeAlias = Callable[[str], None]
 
-_READ = 4096
+_READ: Final = 4096
 # A port that has hung up is readable for ever and holds nothing; a live one is not that often.
-_EMPTY_READS = 3
+_EMPTY_READS: Final = 3
 
 
 class SerialLink:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 log = logging.getLogger("bridge")
 
 # A stream that stays this far behind its own clock has lost samples.
-_BEHIND_S = 0.25
-_BEHIND_FOR_S = 1.0
-_CHECK_AFTER_S = 5.0
+_BEHIND_S: Final = 0.25
+_BEHIND_FOR_S: Final = 1.0
+_CHECK_AFTER_S: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True)
