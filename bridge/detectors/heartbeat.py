@@ -53,9 +53,8 @@ STRANGE: Final = 0.3
 ALIKE: Final = 0.8
 LIKE_BONUS: Final = 0.3
 OUTLIER: Final = 3.0
-SMALLEST: Final = (
-    1e-6  # a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
-)
+# a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
+SMALLEST: Final = 1e-6
 LARGEST: Final = 1e15  # what lies beyond is no measurement, and its square would stay in the filters for ever
 SURE: Final = 0.9  # likeness that makes a beat of a peak of any size, when one is overdue
 

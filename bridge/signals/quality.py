@@ -49,9 +49,8 @@ JUMP_RATIO: Final = 3.0  # a step from one sample to the next, in usual half-sec
 LOOSE_HUM_SHARE: Final = 0.8
 LOOSE_RISE: Final = 3.0  # hum that was there all along, however strong, is no lead that has come off
 LOOSE_HUM_RATIO: Final = 20.0  # hum against the channel's usual signal: its lead has become an aerial
-REPEATING_SHARE: Final = (
-    0.1  # more repeats than this, although changes are many converter steps, come from the link
-)
+# more repeats than this, although changes are many converter steps, come from the link
+REPEATING_SHARE: Final = 0.1
 REPEATING_STEPS: Final = 10.0
 
 

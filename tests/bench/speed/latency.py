@@ -2,16 +2,16 @@
 
     python -m tests.bench.speed.latency [--seconds 16] [--turns 4] [--json OUT]
 
-A pseudo-terminal carries four channels of text at 250 Hz, one of each kind. The readers send a datagram for every
-line. The daemon is that of the compiled wheel, and beside it that of the source;
-it runs all four detectors and twenty rules. Its contraction level goes out every 12 ms by OSC, and in
-a run of its own by MQTT (through a broker to a subscriber); in another a heart of 180 beats a minute presses a key
-(through the guard and an X server to a client's window). Latency is from the write of the line that causes it to
-the arrival; ``to the output`` is what the daemon itself counts, from its reading of the line to the output's having
-sent. Then the processor time, user and system from /proc, of the bare reader and of the daemon at other rates. What is
-compared takes turns, for a machine that slows down meanwhile must slow all of it. Each process that is measured has a
-core, and what writes and receives has the others: left to itself, the scheduler moved each of them from core to core at
-nearly every line (``--unpinned`` leaves it that). Only ratios within one run mean anything.
+A pseudo-terminal carries four channels of text at 250 Hz, one of each kind. The readers send a datagram for every line.
+The daemon is that of the compiled wheel, and beside it that of the source; it runs all four detectors and twenty rules.
+Its contraction level goes out every 12 ms by OSC, and in a run of its own by MQTT (through a broker to a subscriber);
+in another a heart of 180 beats a minute presses a key (through the guard and an X server to a client's window). Latency
+is from the write of the line that causes it to the arrival; ``to the output`` is what the daemon itself counts, from
+its reading of the line to the output's having sent. Then the processor time, user and system from /proc, of the bare
+reader and of the daemon at other rates. What is compared takes turns, for a machine that slows down meanwhile must slow
+all of it. Each process that is measured has a core, and what writes and receives has the others: left to itself, the
+scheduler moved each of them from core to core at nearly every line (``--unpinned`` leaves it that). Only ratios within
+one run mean anything.
 """
 
 from __future__ import annotations

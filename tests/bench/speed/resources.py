@@ -1,8 +1,8 @@
 """Start-up time and memory: ``python -m tests.bench.speed.resources [--hours 8] [--json OUT]``.
 
-The daemon is that of the compiled wheel. Start-up is from the start of the process to where it reads the lines of a port; the median of some, after a first that
-warms the file cache. Memory is read from /proc while a recording of so many hours, the synthetic person's four channels
-as EDF, is replayed as fast as it goes, with all four detectors.
+The daemon is that of the compiled wheel. Start-up is from the start of the process to where it reads the lines of a
+port; the median of some, after a first that warms the file cache. Memory is read from /proc while a recording of so
+many hours, the synthetic person's four channels as EDF, is replayed as fast as it goes, with all four detectors.
 """
 
 from __future__ import annotations
