@@ -219,7 +219,8 @@ class DetectionChain:
         if len(block) > 1 or changes or self._stopped or any(self._bad):
             yield self._whole(block, changes)
             return
-        for found in self._heard(block):
+        for number in range(len(self.detectors)):
+            found = self._hear(number, block)
             if found:
                 found.sort(key=moment)
                 yield self._shifted(found)
@@ -237,11 +238,11 @@ class DetectionChain:
                 changes.extend((turn.index, column, turn.verdict, turn.reason) for turn in turns)
         return changes
 
-    def _heard(self, block: Block) -> Iterator[list[Detection]]:
-        """What passes of each detector, none of them muted."""
-        for number, (detector, view) in enumerate(zip(self.detectors, self._views, strict=True)):
-            part = block if view is None else block.part(view)
-            yield self._gated(number, detector.process(part), block.end)
+    def _hear(self, number: int, block: Block) -> list[Detection]:
+        """What passes of a detector that is not muted."""
+        view = self._views[number]
+        part = block if view is None else block.part(view)
+        return self._gated(number, self.detectors[number].process(part), block.end)
 
     def _whole(self, block: Block, changes: list[_Turn]) -> list[Detection]:
         """What all detectors find in a block, in order of time."""
@@ -257,8 +258,8 @@ class DetectionChain:
             changes.sort(key=lambda change: change[:2])
             found.extend(self._process_with_mutes(block, changes))
         else:
-            for part in self._heard(block):
-                found.extend(part)
+            for number in range(len(self.detectors)):
+                found.extend(self._hear(number, block))
         if len(found) > 1:
             found.sort(key=moment)
         return self._shifted(found)

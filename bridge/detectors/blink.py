@@ -140,17 +140,20 @@ class BlinkDetector:
         self._next = block.end
         row = block.row
         if row is not None:
-            leads = self._leads
-            stepped = [lead.step(value) for lead, value in zip(leads, row, strict=True)]
-            y = self._take(block.first, stepped, max([lead.roughness for lead in leads]), out)
+            stepped: list[float] = []
+            rough = 0.0
+            for k, lead in enumerate(self._leads):
+                stepped.append(lead.step(row[k]))
+                rough = max(rough, lead.roughness)
+            y = self._take(block.first, stepped, rough, out)
             self._view = (block.first, [y], None)
             return out
         columns = [lead.process(block.samples[:, k]) for k, lead in enumerate(self._leads)]
         conditioned: list[float] = []
         threshold: list[float] = []
-        rough = [max(values) for values in zip(*(lead.rough for lead in self._leads), strict=True)]
+        roughness = [max(values) for values in zip(*(lead.rough for lead in self._leads), strict=True)]
         for n, values in enumerate(zip(*columns, strict=True), block.first):
-            conditioned.append(self._take(n, values, rough[n - block.first], out))
+            conditioned.append(self._take(n, values, roughness[n - block.first], out))
             threshold.append(self._least())
         self._view = (block.first, conditioned, threshold)
         return out

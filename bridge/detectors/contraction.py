@@ -31,7 +31,6 @@ from bridge.detectors.muscle import (
     SMOOTHING_S,
     EmgAmplitude,
     EnvelopeAmplitude,
-    MuscleAmplitude,
 )
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.robust import RecentQuantile
@@ -145,7 +144,7 @@ class ContractionDetector:
         self._scale = EffortScale(self.rate_hz, settings.rest, settings.usual, settings.mvc)
         self._pulses = Pulses(self.rate_hz)
         self._energy_rest: float | None = None
-        self._front: MuscleAmplitude = self._front_type(self._width, self.rate_hz)
+        self._front: EmgAmplitude | EnvelopeAmplitude = self._front_type(self._width, self.rate_hz)
         self._expected: int | None = None
         self._view = None
         self._restart(0)

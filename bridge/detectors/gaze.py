@@ -8,7 +8,7 @@ Positive is right, and up, unless ``horizontal_polarity`` or ``vertical_polarity
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -160,6 +160,8 @@ class GazeDetector:
         wide = [(k, channel) for k, channel in enumerate(channels) if channel.kind == "eog-horizontal"]
         tall = [(k, channel) for k, channel in enumerate(channels) if channel.kind != "eog-horizontal"]
         self._axes = [_Axis(group, rate_hz, settings, group is wide) for group in (wide, tall) if group]
+        # The vertical channel first: it knows whether the horizontal one shows a blink.
+        self._order = list(enumerate(self._axes))[::-1]
         self._pulses = PulseFinder(rate_hz)
         self._blinks = BlinkScale(rate_hz, 1)
         self._resting = Resting(rate_hz, settings.unknown_after_s)
@@ -206,26 +208,29 @@ class GazeDetector:
                     lead.restart()
             self._forget_movement()
         self._next = block.end
-        rows: Iterable[Sequence[float]]
-        row = block.row
-        if row is not None:
-            rows = [[axis.condition_one(row) for axis in self._axes]]
-        else:
-            rows = zip(*(axis.condition(block) for axis in self._axes), strict=True)
-        # The vertical channel first: it knows whether the horizontal one shows a blink.
-        order = list(enumerate(self._axes))[::-1]
-        first = self._axes[0]
         heights: list[float] = []
         least: list[float] = []
-        for n, values in enumerate(rows, start=block.first):
-            self._seen += 1
-            for place, axis in order:
-                self._step(axis, n, values[place], out)
-            self._rest(n, out)
-            heights.append(first.finder.step_height if first.active else math.nan)
-            least.append(first.finder.least)
         self._view = (block.first, heights, least)
+        row = block.row
+        if row is not None:
+            self._take(block.first, [axis.condition_one(row) for axis in self._axes], out)
+            return out
+        rows = zip(*(axis.condition(block) for axis in self._axes), strict=True)
+        for n, values in enumerate(rows, start=block.first):
+            self._take(n, values, out)
         return out
+
+    def _take(self, n: int, values: Sequence[float], out: list[Detection]) -> None:
+        """Sample ``n`` of all axes."""
+        self._seen += 1
+        for place, axis in self._order:
+            self._step(axis, n, values[place], out)
+        self._rest(n, out)
+        assert self._view is not None
+        _, heights, least = self._view
+        first = self._axes[0]
+        heights.append(first.finder.step_height if first.active else math.nan)
+        least.append(first.finder.least)
 
     @property
     def trace(self) -> Trace | None:

@@ -6,8 +6,8 @@ Both front ends give the natural logarithm of an amplitude, averaged over the el
 from __future__ import annotations
 
 from collections import deque
-from math import nan
-from typing import Final, Protocol
+from math import inf, log, nan
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,26 +26,11 @@ STILL_S: Final = 0.25
 _TINY: Final = 1e-200  # keeps logarithms finite
 
 
-class MuscleAmplitude(Protocol):
-    def reset(self) -> None: ...
-
-    def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
-        """Samples of shape (n, electrodes) to log amplitude, log energy and whether all stand still (1 or 0).
-
-        Each of shape (n,). The energy places the onset. NaN where a value is not known yet.
-        """
-        ...
-
-    def step(self, values: list[float]) -> tuple[float, float, float]:
-        """The same of one sample of each electrode."""
-        ...
-
-
 class _Steps:
     """The smallest change seen in each electrode, taken for its converter's step, and stillness."""
 
     def __init__(self, width: int, rate_hz: float) -> None:
-        self._smallest = [np.inf] * width
+        self._smallest = [inf] * width
         self.still_samples = round(STILL_S * rate_hz)
         self.reset()
 
@@ -82,8 +67,8 @@ class _Steps:
         self._last = values
         smallest = self._smallest
         moved = False
-        for column, (value, before) in enumerate(zip(values, last, strict=True)):
-            change = abs(value - before)
+        for column, value in enumerate(values):
+            change = abs(value - last[column])
             if change > 0:
                 moved = True
                 if change < smallest[column]:
@@ -93,6 +78,11 @@ class _Steps:
 
     def still(self, unmoved: Samples) -> Samples:
         return (unmoved >= self.still_samples).astype(np.float64)
+
+
+def _logs(values: Samples) -> Samples:
+    """Natural logarithms by ``math.log``, whose last digit numpy's may differ in."""
+    return np.array([log(value) for value in values.ravel().tolist()]).reshape(values.shape)
 
 
 def emg_band(rate_hz: float) -> Samples:
@@ -130,6 +120,10 @@ class EmgAmplitude:
         self._before = [(0.0, 0.0)] * self._width
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
+        """Samples of shape (n, electrodes) to log amplitude, log energy and whether all stand still (1 or 0).
+
+        Each of shape (n,). The energy places the onset. NaN where a value is not known yet.
+        """
         width = self._width
         steps, unmoved = self._steps.process(samples)
         y = self._band.process(samples.T)
@@ -139,16 +133,16 @@ class EmgAmplitude:
         means = self._means.process(np.concatenate((y * y, teager))).reshape(2, width, -1)
         seen = np.isfinite(steps.T)
         if seen.all():
-            total, energy = (0.5 * np.log(means + np.maximum(steps.T**2 / 12, _TINY))).sum(axis=1)
+            total, energy = (0.5 * _logs(means + np.maximum(steps.T**2 / 12, _TINY))).sum(axis=1)
             return total / width, energy / width, self._steps.still(unmoved)
         floor = np.maximum(np.where(seen, steps.T, 1.0) ** 2 / 12, _TINY)
-        total, energy = np.where(seen, 0.5 * np.log(means + floor), 0.0).sum(axis=1)
+        total, energy = np.where(seen, 0.5 * _logs(means + floor), 0.0).sum(axis=1)
         with np.errstate(invalid="ignore"):
             known = seen.sum(axis=0)
             return total / known, energy / known, self._steps.still(unmoved)
 
     def step(self, values: list[float]) -> tuple[float, float, float]:
-        """The same arithmetic in the same order, without arrays of one element."""
+        """One sample of each electrode: the same arithmetic in the same order, without arrays of one."""
         steps, unmoved = self._steps.step(values)
         squares, teagers = [], []
         for column, y in enumerate(self._band.step(values)):
@@ -159,12 +153,12 @@ class EmgAmplitude:
         means = self._means.step(squares + teagers)
         total = energy = 0.0
         known = 0
-        for square, mean_teager, step in zip(means[: self._width], means[self._width :], steps, strict=True):
-            if step == np.inf:
+        for column, step in enumerate(steps):
+            if step == inf:
                 continue
             floor = max(step * step / 12, _TINY)
-            total += 0.5 * float(np.log(square + floor))
-            energy += 0.5 * float(np.log(mean_teager + floor))
+            total += 0.5 * log(means[column] + floor)
+            energy += 0.5 * log(means[self._width + column] + floor)
             known += 1
         still = 1.0 if unmoved >= self._steps.still_samples else 0.0
         if not known:
@@ -203,6 +197,7 @@ class EnvelopeAmplitude:
         self._lately: list[deque[float]] = [deque(maxlen=5) for _ in self._means]
 
     def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
+        """As ``EmgAmplitude.process``."""
         steps, _ = self._steps.process(samples)
         rows = zip(samples.tolist(), steps.tolist(), strict=True)
         logs = np.array([self._row(values, least) for values, least in rows])
@@ -218,9 +213,9 @@ class EnvelopeAmplitude:
         for column, (value, step) in enumerate(zip(values, least, strict=True)):
             self._add(column, value)
             floor = self._floor[column]
-            if floor is not None and (step < np.inf or floor[1] > 0):
+            if floor is not None and (step < inf or floor[1] > 0):
                 unrest = max(floor[1], min(step, 1e300) / 2)
-                total += float(np.log(max(value - floor[0], 0.0) + self._UNRESTS * unrest))
+                total += log(max(value - floor[0], 0.0) + self._UNRESTS * unrest)
                 known += 1
         return total / known if known else nan
 

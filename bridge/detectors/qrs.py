@@ -6,6 +6,7 @@ Boer 2010, from memory); its smoothed square is compared. The R peak itself is l
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
 from functools import lru_cache
 from math import sqrt
@@ -155,8 +156,11 @@ class QrsFront:
         self._refine = max(2, round(REFINE_S * rate_hz))
         self._half = max(3, round(SHAPE_S * rate_hz))
         self._keep = round(HISTORY_S * rate_hz)
-        self._wide_past: Samples = np.zeros(self._keep + 2 * CHUNK)
-        self._energy_past: Samples = np.zeros(self._keep + 2 * CHUNK)
+        # The same memory twice: single numbers are written and read far faster in the cells.
+        self._wide_cells = array("d", bytes(8 * (self._keep + 2 * CHUNK)))
+        self._energy_cells = array("d", bytes(8 * (self._keep + 2 * CHUNK)))
+        self._wide_past: Samples = np.frombuffer(self._wide_cells)
+        self._energy_past: Samples = np.frombuffer(self._energy_cells)
         self.restart(0)
 
     def restart(self, first: int) -> None:
@@ -196,8 +200,8 @@ class QrsFront:
         narrow = self._narrow.step(wide)
         energy = self._smooth.step(narrow * narrow)
         self._make_room(1)
-        self._wide_past[self._filled] = wide
-        self._energy_past[self._filled] = energy
+        self._wide_cells[self._filled] = wide
+        self._energy_cells[self._filled] = energy
         self._filled += 1
         at = self._filled - 1 - self.apart
         return (at + self._origin if at >= self.apart and self._is_peak(at) else None), energy
@@ -214,8 +218,8 @@ class QrsFront:
         return [at for at in range(first, stop) if self._is_peak(at)]
 
     def _is_peak(self, at: int) -> bool:
-        past = self._energy_past
-        return bool(past[at - 1] < past[at] >= past[at + 1]) and self._dominates(at, self.apart)
+        past = self._energy_cells
+        return past[at - 1] < past[at] >= past[at + 1] and self._dominates(at, self.apart)
 
     def _search_long(self, first: int, stop: int) -> list[int]:
         if stop <= first:

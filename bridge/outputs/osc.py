@@ -13,6 +13,7 @@ import math
 import socket
 import struct
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from functools import lru_cache
 from typing import Any, Final
@@ -28,6 +29,7 @@ from bridge.signals.types import Event
 log = logging.getLogger("bridge.osc")
 
 _LARGEST_DATAGRAM: Final = 65_507  # bytes of payload that a UDP datagram over IPv4 holds
+_LARGEST_FLOAT: Final = 3.4028234e38  # of 32 bits
 _MOST_WAITING: Final = 65_536  # bytes that may wait for a slow TCP receiver
 _LOOK_UP_S: Final = 5.0
 _NTP_ERA_ENDS_S: Final = 2**32 - 2_208_988_800  # seconds since 1970; RFC 5905, 6
@@ -72,20 +74,23 @@ def _numbers_only(act: SendOsc) -> bytes | None:
     """The same bytes, quickly, where every argument is a number that fits; else None."""
     tags = ""
     for argument in act.arguments:
-        if isinstance(argument, float) and math.isfinite(argument):
+        if isinstance(argument, float):
+            if not -_LARGEST_FLOAT <= argument <= _LARGEST_FLOAT:
+                return None
             tags += "f"
         elif isinstance(argument, int) and not isinstance(argument, bool) and -(2**31) <= argument < 2**31:
             tags += "i"
         else:
             return None
-    return _head(act.address, tags) + struct.pack(f">{tags}", *act.arguments)
+    head, pack = _parts(act.address, tags)
+    return head + pack(*act.arguments)
 
 
 @lru_cache(maxsize=1024)
-def _head(address: str, tags: str) -> bytes:
-    """A message's address and type tags. Raises OscProblemError."""
+def _parts(address: str, tags: str) -> tuple[bytes, Callable[..., bytes]]:
+    """A message's address and type tags, and what packs its numbers. Raises OscProblemError."""
     dgram: bytes = _message(SendOsc(address, tuple(0.0 if tag == "f" else 0 for tag in tags))).dgram
-    return dgram[: len(dgram) - 4 * len(tags)]
+    return dgram[: len(dgram) - 4 * len(tags)], struct.Struct(f">{tags}").pack
 
 
 def _message(act: SendOsc) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from functools import lru_cache
 from math import isfinite
-from typing import Any, Final, TypeAlias
+from typing import Any, Final
 
 from bridge.rules.actions import Act, Mouse, Note, Press, Publish, SendBundle, SendOsc, TypeText
 from bridge.rules.deeds import Mouse as MouseDeed
@@ -15,13 +15,14 @@ from bridge.rules.deeds import Publish as PublishDeed
 from bridge.rules.deeds import Send as SendDeed
 from bridge.rules.deeds import TypedArgument
 from bridge.rules.deeds import TypeText as TypeDeed
-from bridge.rules.templates import VALUE_NAMES, Template, parse
+from bridge.rules.templates import COMMON_NAMES, VALUE_NAMES, Template, parse
 from bridge.signals.types import Event, Level
 
-Values: TypeAlias = dict[str, float | str]
 _INT32: Final = 2**31 - 1
 _MOST_PIXELS: Final = 10_000
 _LISTED = frozenset(VALUE_NAMES)
+_OF_EVENTS = frozenset(COMMON_NAMES) - {"rule", "mode", "time"}
+_OF_LEVELS = frozenset({"kind", "channel", "detector", "value"})
 
 
 @lru_cache(maxsize=1024)
@@ -29,23 +30,44 @@ def template(text: str) -> Template:
     return parse(text)
 
 
-def values_of(rule: str, mode: str, time_s: float, cause: Event | Level | None) -> Values:
-    """The whitelisted names and what they stand for now. What is not a finite number is left out."""
-    values: Values = {"rule": rule, "mode": mode, "time": time_s}
-    if isinstance(cause, Event):
-        values.update(
-            kind=cause.kind,
-            edge=cause.edge,
-            channel=cause.channel,
-            detector=cause.detector,
-            onset=cause.onset,
-            decided=cause.decided,
-            confidence=cause.confidence,
-        )
-        values.update({name: value for name, value in cause.values.items() if name in _LISTED})
-    elif isinstance(cause, Level):
-        values.update(kind=cause.kind, channel=cause.channel, detector=cause.detector, value=cause.value)
-    return {name: value for name, value in values.items() if isinstance(value, str) or isfinite(value)}
+class Values:
+    """What the whitelisted names stand for at a moment, looked up when a text asks."""
+
+    __slots__ = ("_cause", "_mode", "_rule", "_time_s", "_value")
+
+    def __init__(
+        self, rule: str, mode: str, time_s: float, cause: Event | Level | None, value: float | None = None
+    ) -> None:
+        """``value``: what has become of the level's own."""
+        self._rule = rule
+        self._mode = mode
+        self._time_s = time_s
+        self._cause = cause
+        self._value = value
+
+    def get(self, name: str) -> float | str | None:
+        """None where there is no such value, or it is not a finite number."""
+        value = self._find(name)
+        return value if value is None or isinstance(value, str) or isfinite(value) else None
+
+    def _find(self, name: str) -> float | str | None:
+        if name == "value" and self._value is not None:
+            return self._value
+        if name == "rule":
+            return self._rule
+        if name == "mode":
+            return self._mode
+        if name == "time":
+            return self._time_s
+        cause = self._cause
+        if cause is None:
+            return None
+        found: float | str | None = None
+        if name in (_OF_LEVELS if isinstance(cause, Level) else _OF_EVENTS):
+            found = getattr(cause, name)
+        elif isinstance(cause, Event) and name in _LISTED:
+            found = cause.values.get(name)
+        return found
 
 
 class Whole:

@@ -13,7 +13,7 @@ from bridge.rules.deeds import HOLD_LIMIT_S, TOGGLE_LIMIT_S, HeldKeys, Hold, Rep
 from bridge.rules.holding import Activation, Hands, Held, Repeated
 from bridge.rules.links import filters_of, output_of
 from bridge.rules.matching import Matcher, Origin, Sequence, build
-from bridge.rules.rendering import Whole, render, values_of
+from bridge.rules.rendering import Values, Whole, render
 from bridge.rules.schema import OutputSpec, Rule
 from bridge.rules.timers import Timer, Timers
 from bridge.signals.types import Event, Level
@@ -168,7 +168,7 @@ class RuleState:
         """The safe values, if the rule has any."""
         self.safe_due = False
         around = self._around
-        values = values_of(self.rule.name, around.mode, around.timers.now_s, None)
+        values = Values(self.rule.name, around.mode, around.timers.now_s, None)
         for deed in self.rule.safe or ():
             output = output_of(deed, around.outputs)
             act = render(deed, values, qos=_qos(around.outputs, output))
@@ -222,7 +222,7 @@ class RuleState:
             if not (late and hit.activation.ended):
                 repeated.start(hit.activation, send)
         else:
-            values = values_of(name, around.mode, around.timers.now_s, hit.cause)
+            values = Values(name, around.mode, around.timers.now_s, hit.cause)
             act = render(deed, values, qos=_qos(around.outputs, output), whole=self._whole)
             if act is not None:
                 send(act)

@@ -10,7 +10,7 @@ from bridge.rules.deeds import HOLD_LIMIT_S, Duty
 from bridge.rules.holding import Held, Sender
 from bridge.rules.links import output_of
 from bridge.rules.matching import origin_fits
-from bridge.rules.rendering import Whole, render, values_of
+from bridge.rules.rendering import Values, Whole, render
 from bridge.rules.running import Surroundings
 from bridge.rules.schema import LevelRule
 from bridge.rules.timers import Timer
@@ -110,8 +110,7 @@ class LevelState:
             self._beat(place)
         else:
             deed = self.spec.then[place]
-            values = values_of(self.name, around.mode, around.timers.now_s, self._cause)
-            values["value"] = self._value
+            values = Values(self.name, around.mode, around.timers.now_s, self._cause, self._value)
             act = render(deed, values, qos=self._qos[place], whole=self._wholes[place])
             if act is not None:
                 self._send(place)(act)
@@ -162,7 +161,7 @@ class LevelState:
 
     def send_safe(self) -> None:
         self.safe_due = False
-        values = values_of(self.name, self._around.mode, self._around.timers.now_s, None)
+        values = Values(self.name, self._around.mode, self._around.timers.now_s, None)
         for deed in self.spec.safe or ():
             output = output_of(deed, self._around.outputs)
             act = render(deed, values, qos=self._qos_of(output))

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final
+from typing import Final, Protocol
 
 from bridge.rules.words import suggestion
 
@@ -52,24 +52,28 @@ class Place:
     format: str
 
 
-@dataclass(frozen=True, slots=True)
-class Template:
-    """Pieces of fixed text and places, in order."""
+class Values(Protocol):
+    """What names stand for; a dictionary will do."""
 
-    pieces: tuple[str | Place, ...]
+    def get(self, name: str, /) -> float | str | None: ...
+
+
+class Template:
+    """Pieces of fixed text and places, in order.
+
+    ``lone``: the name when the text is one place without a format; then it stands for the number itself.
+    """
+
+    def __init__(self, pieces: Sequence[str | Place]) -> None:
+        self.pieces: Final = tuple(pieces)
+        only = self.pieces[0] if len(self.pieces) == 1 else None
+        self.lone: Final = only.name if isinstance(only, Place) and not only.format else ""
 
     @property
     def names(self) -> frozenset[str]:
         return frozenset(piece.name for piece in self.pieces if isinstance(piece, Place))
 
-    @property
-    def lone(self) -> str:
-        """The name when the text is one place without a format: then it stands for the number itself."""
-        if len(self.pieces) == 1 and isinstance(self.pieces[0], Place) and not self.pieces[0].format:
-            return self.pieces[0].name
-        return ""
-
-    def render(self, values: Mapping[str, float | str]) -> str | None:
+    def render(self, values: Values) -> str | None:
         """The text, or None when a value that it needs is not there."""
         parts: list[str] = []
         for piece in self.pieces:
@@ -120,7 +124,7 @@ def parse(text: str, names: Iterable[str] = (*COMMON_NAMES, *VALUE_NAMES)) -> Te
     fixed += text[position:]
     if fixed:
         pieces.append(fixed)
-    return Template(tuple(pieces))
+    return Template(pieces)
 
 
 def _place(inside: str, known: frozenset[str]) -> Place:

@@ -121,6 +121,7 @@ class Daemon:
         self._live = live
         self._for_s = for_s
         self._stop = asyncio.Event()
+        self._stopping = False  # the same, for every block asks
         self._failure: BaseException | None = None
         self._streams: dict[str, _Stream] = {}
         self._pipeline: Pipeline | None = None
@@ -185,6 +186,7 @@ class Daemon:
 
     def stop(self) -> None:
         """Ask the daemon to end; `run` returns once everything is let go."""
+        self._stopping = True
         self._stop.set()
 
     async def run(self) -> Summary:
@@ -261,7 +263,7 @@ class Daemon:
 
     def _take(self, name: str, block: Block) -> None:
         """One block, from arrival to output. An error in here ends the daemon, never leaves it half alive."""
-        if self._stop.is_set() or len(block) == 0:
+        if self._stopping or len(block) == 0:
             return
         try:
             assert self._pipeline is not None
@@ -281,11 +283,11 @@ class Daemon:
             for tap in self._taps:
                 tap.block(name, block)
             if self._for_s is not None and stream.time_s >= self._for_s:
-                self._stop.set()
+                self.stop()
         except Exception as error:
             self._failure = error
             self.dispatch.release()
-            self._stop.set()
+            self.stop()
 
     def _align(self, name: str, stream: _Stream, block: Block, received: float) -> None:
         """Put this stream's sample time on the clock that all streams share."""
@@ -345,7 +347,7 @@ class Daemon:
             return
         self.interrupted = number == signal.SIGINT
         log.info("stopping")
-        self._stop.set()
+        self.stop()
 
     def pause(self, paused: bool) -> None:
         """Pause or resume every rule; safe values go out once on pausing."""

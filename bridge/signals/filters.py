@@ -80,7 +80,7 @@ class CausalFilter:
 
     def step(self, value: float) -> float:
         """Filter one sample."""
-        return self._bank.step([value])[0]
+        return self._bank.step_one(value)
 
 
 class FilterBank:
@@ -114,9 +114,20 @@ class FilterBank:
     def step(self, values: list[float]) -> list[float]:
         """Filter one sample of each signal."""
         if self._any_fresh or not self._cascades:
-            self._gather(np.array(values))
-            self._cascades = [Cascade(self._sos, state) for state in self._state]
-        return [cascade.step(value) for cascade, value in zip(self._cascades, values, strict=True)]
+            self._scatter(values)
+        cascades = self._cascades
+        return [cascades[number].step(value) for number, value in enumerate(values)]
+
+    def step_one(self, value: float) -> float:
+        """Filter one sample of the only signal."""
+        if self._any_fresh or not self._cascades:
+            self._scatter([value])
+        return self._cascades[0].step(value)
+
+    def _scatter(self, values: list[float]) -> None:
+        """Cascades hold the state; new signals are seeded from ``values``."""
+        self._gather(np.array(values))
+        self._cascades = [Cascade(self._sos, state) for state in self._state]
 
     def _gather(self, values: Samples) -> None:
         """The state is the array again; new signals are seeded from ``values``, shape (width,)."""

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import threading
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, TypeAlias
 
@@ -78,7 +79,7 @@ class SerialLink:
             return
         if data:
             self._empty = 0
-            self._on_data(data, self._loop.time())
+            self._on_data(data, time.monotonic())
             return
         self._empty += 1
         if self._empty >= _EMPTY_READS:
@@ -97,4 +98,4 @@ class SerialLink:
                 self._loop.call_soon_threadsafe(self._lose, str(error))
                 return
             if data:
-                self._loop.call_soon_threadsafe(self._on_data, data, self._loop.time())
+                self._loop.call_soon_threadsafe(self._on_data, data, time.monotonic())
