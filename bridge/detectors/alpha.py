@@ -31,7 +31,7 @@ ABOVE_HZ = (4.0, 8.0)
 AVERAGE_S: Final = 1.0
 SETTLE_S: Final = 3.0  # three time constants
 LEVEL_EVERY_S: Final = 0.1
-FULL = log(8.0)  # a contrast of 8 is level 1
+FULL: Final = log(8.0)  # a contrast of 8 is level 1
 _LEAST: Final = 1e-18
 
 

@@ -17,7 +17,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from itertools import pairwise
 from math import exp, inf, log, nan
 from typing import Any, Final, TypeAlias
@@ -41,7 +40,7 @@ SLOW_WINDOW_S: Final = 0.08
 FAST_WINDOW_S: Final = 0.06  # of one or two electrodes
 STEEP_S: Final = 0.12  # from rest to the threshold within this is steep
 LOOK_BACK_S: Final = 0.25
-ONSET_RATIO = log(1.5)
+ONSET_RATIO: Final = log(1.5)
 ENERGY_REST_S: Final = 1.0  # time constant of the energy's resting level
 LEVEL_S: Final = 0.1  # time constant of the level
 # Independent electrodes would allow windows that shrink with their number; neighbours share some signal, so
@@ -88,10 +87,10 @@ class ContractionSettings:
             raise SettingsError("usual and mvc must be above rest")
 
 
-class _State(Enum):
-    REST = "rest"
-    RISEN = "risen"  # above the threshold, not yet for long enough
-    CONTRACTED = "contracted"
+# The states; plain numbers, for an enumeration's members are looked up by name at each sample.
+_REST: Final = 0
+_RISEN: Final = 1  # above the threshold, not yet for long enough
+_CONTRACTED: Final = 2
 
 
 def fast_window_s(electrodes: int) -> float:
@@ -157,7 +156,7 @@ class ContractionDetector:
         self._fast = RecentQuantile(0.5, self._fast_window)
         self._energies: deque[float] = deque(maxlen=round(LOOK_BACK_S * self.rate_hz) + self._slow_window)
         self._amplitude = 0.0
-        self._state = _State.REST
+        self._state: int = _REST
         self._quiet_at: int | None = None  # when the fast median was last near rest
         self._risen_at = self._onset_at = 0
         self._peak = 0.0
@@ -207,9 +206,9 @@ class ContractionDetector:
         assert self._expected is not None
         last = self._expected - 1
         self._expected = None
-        if self._state is not _State.CONTRACTED:
+        if self._state != _CONTRACTED:
             return []
-        self._state = _State.REST
+        self._state = _REST
         return [self._end(last, index)]
 
     def _row(self, value: float, energy: float, still: float, index: int, found: list[Detection]) -> _Seen:
@@ -239,7 +238,7 @@ class ContractionDetector:
     ) -> tuple[float, float]:
         """One sample of the state machine; returns the thresholds."""
         scale, settings = self._scale, self._settings
-        peak = self._peak if self._state is _State.CONTRACTED else None
+        peak = self._peak if self._state == _CONTRACTED else None
         start, end = scale.thresholds(settings.on_fraction, settings.off_fraction, peak)
         fast = self._fast.value
         highest = max(fast, level)
@@ -247,31 +246,31 @@ class ContractionDetector:
         if fast < scale.rest + END_RATIO:
             self._quiet_at = index
 
-        if self._state is _State.REST:
+        if self._state == _REST:
             steep = self._quiet_at is not None and index - self._quiet_at <= STEEP_S * self.rate_hz
             steep = steep and fast > scale.stands_out()  # as good as always false
             if level > start or (steep and fast > scale.start_threshold(settings.steep_fraction)):
-                self._state, self._risen_at, self._peak = _State.RISEN, index, highest
+                self._state, self._risen_at, self._peak = _RISEN, index, highest
             else:
                 scale.follow(level, still)
                 self._follow_energy(energy)
-        if self._state is _State.RISEN:
+        if self._state == _RISEN:
             self._peak = max(self._peak, highest)
             lasted_s = (index - self._risen_at) / self.rate_hz
             if highest < end:
-                self._state = _State.REST
+                self._state = _REST
                 if lasted_s < PULSE_S:
                     self._pulses.add(lasted_s, self._peak)
             elif lasted_s >= max(settings.shortest_ms / 1000, self._pulses.needed_s(self._peak)):
-                self._state, self._below, self._weak = _State.CONTRACTED, 0, 0
+                self._state, self._below, self._weak = _CONTRACTED, 0, 0
                 found.append(self._start(index, highest))
-        elif self._state is _State.CONTRACTED:
+        elif self._state == _CONTRACTED:
             self._peak = max(self._peak, level)
             scale.held(self._amplitude)
             self._below = self._below + 1 if highest < end else 0
             self._weak = self._weak + 1 if highest < start else 0
             self._perhaps_end(level, index, found)
-        if self._state is not _State.CONTRACTED:
+        if self._state != _CONTRACTED:
             self._pulses.tick()
         return start, end
 
@@ -284,7 +283,7 @@ class ContractionDetector:
         ended = index - self._below
         lasted_s = (ended - self._risen_at) / rate_hz
         found.append(self._end(ended, index))
-        self._state = _State.REST
+        self._state = _REST
         if too_long:
             self._scale.settle(level)
         elif lasted_s < PULSE_S:

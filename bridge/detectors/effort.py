@@ -19,10 +19,11 @@ REST_RISE: Final = 0.3  # 1/s: a resting level that doubles after the first cont
 REST_FALL: Final = 2.0  # 1/s
 STILL_REST_FALL: Final = 0.1  # 1/s while no sample moves: a dead input says little about rest
 USUAL_FADE: Final = 0.02  # 1/s: after a minute of rest a third of the usual contraction is enough
-LEAST_SPREAD, MOST_SPREAD = 0.05, 0.5
-START_RATIO = log(2.0)  # a contraction at least doubles the resting amplitude
+LEAST_SPREAD: Final = 0.05
+MOST_SPREAD: Final = 0.5
+START_RATIO: Final = log(2.0)  # a contraction at least doubles the resting amplitude
 START_SPREADS: Final = 4.0  # and stands out of its fluctuation (Hodges & Bui 1996 use up to 3)
-END_RATIO = log(1.4)
+END_RATIO: Final = log(1.4)
 END_SPREADS: Final = 2.5
 HYSTERESIS: Final = 0.2  # least distance of the two thresholds
 
@@ -31,7 +32,7 @@ PULSE_S: Final = 0.2
 PULSE_MEMORY_S: Final = 6.0
 PULSES: Final = 3  # so many within that memory are heartbeats: 30 a minute
 PULSE_MARGIN: Final = 1.3
-PULSE_RATIO = log(1.5)
+PULSE_RATIO: Final = log(1.5)
 
 
 class EffortScale:

@@ -203,7 +203,7 @@ class OscOutput:
 
     def send(self, action: Action) -> bool:
         act = action.act
-        if not isinstance(act, SendOsc | SendBundle):
+        if not isinstance(act, (SendOsc, SendBundle)):
             return self._refuse(f"an OSC output cannot do this: {act.to_json()}")
         if not self._limit.admit(time.monotonic()):
             return self._refuse(f"more than {self._limit.per_second:g} messages a second")

@@ -20,9 +20,9 @@ from bridge.signals.types import Event, Level
 
 _INT32: Final = 2**31 - 1
 _MOST_PIXELS: Final = 10_000
-_LISTED = frozenset(VALUE_NAMES)
-_OF_EVENTS = frozenset(COMMON_NAMES) - {"rule", "mode", "time"}
-_OF_LEVELS = frozenset({"kind", "channel", "detector", "value"})
+_LISTED: Final = frozenset(VALUE_NAMES)
+_OF_EVENTS: Final = frozenset(COMMON_NAMES) - {"rule", "mode", "time"}
+_OF_LEVELS: Final = frozenset({"kind", "channel", "detector", "value"})
 
 
 @lru_cache(maxsize=1024)
@@ -88,19 +88,20 @@ def render(deed: Any, values: Values, *, qos: int = 0, whole: Whole | None = Non
 
     ``qos`` is that of the output, for publications that name none.
     """
-    if isinstance(deed, PressDeed):
-        return Press(deed.press)
-    if isinstance(deed, TypeDeed):
-        return _made(deed.type, values, TypeText)
-    if isinstance(deed, NoteDeed):
-        return _made(deed.note, values, Note)
-    if isinstance(deed, PublishDeed):
-        return _publication(deed, values, qos)
-    if isinstance(deed, SendDeed):
+    kind = type(deed)  # isinstance() of a pydantic model runs Python code
+    if kind is SendDeed:
         return _osc(deed, values)
-    if isinstance(deed, MouseDeed):
+    if kind is PublishDeed:
+        return _publication(deed, values, qos)
+    if kind is PressDeed:
+        return Press(deed.press)
+    if kind is TypeDeed:
+        return _made(deed.type, values, TypeText)
+    if kind is NoteDeed:
+        return _made(deed.note, values, Note)
+    if kind is MouseDeed:
         return _mouse(deed, values, whole or Whole())
-    raise TypeError(f"{type(deed).__name__} is not rendered")
+    raise TypeError(f"{kind.__name__} is not rendered")
 
 
 def _made(text: str, values: Values, make: Callable[[str], Act]) -> Act | None:
@@ -135,7 +136,7 @@ def _osc(deed: SendDeed, values: Values) -> Act | None:
 def _message(address: str, arguments: Iterable[Any], values: Values) -> SendOsc | None:
     filled = []
     for argument in arguments:
-        value = _typed(argument, values) if isinstance(argument, TypedArgument) else _free(argument, values)
+        value = _typed(argument, values) if type(argument) is TypedArgument else _free(argument, values)
         if value is None:
             return None
         filled.append(value)

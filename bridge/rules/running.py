@@ -20,8 +20,8 @@ from bridge.signals.types import Event, Level
 
 _MOST_CHAINS: Final = 16
 _MOST_CHANNELS: Final = 64
-_SIGNAL_KINDS = frozenset({"signal-lost", "signal-back"})
-_ON_KEYS = (Press, KeyDown, TypeText, Mouse)
+_SIGNAL_KINDS: Final = frozenset({"signal-lost", "signal-back"})
+_ON_KEYS: Final = (Press, KeyDown, TypeText, Mouse)
 
 Cause: TypeAlias = Event | Level | None
 

@@ -18,6 +18,8 @@ from bridge.signals.types import Level
 
 # A level that has not come for so long is not sent any more; heart rate comes once a beat, 2 s at most.
 STALE_S: Final = 3.0
+# What needs no window in focus.
+_FREE: Final = (KeyUp, SendOsc, Publish)
 
 
 def shaped(spec: LevelRule, value: float) -> float:
@@ -142,7 +144,7 @@ class LevelState:
         output = self._outputs[place]
 
         def send(act: Act) -> None:
-            free = isinstance(act, KeyUp | SendOsc | Publish)
+            free = isinstance(act, _FREE)
             self._around.emit(self.name, output, act, self._cause, window="" if free else window)
 
         return send

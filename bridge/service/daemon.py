@@ -31,7 +31,7 @@ from bridge.sources.protocol import Source
 log = logging.getLogger("bridge")
 
 _TICK_S: Final = 0.02  # how often holds and waits are looked at when no samples come
-_CALM_TICK_S: Final = 0.06  # how often it is looked whether samples come
+_CALM_TICK_S: Final = 0.1  # how often it is looked whether samples come
 _STALL_S: Final = 0.2  # without samples for this long, the signal counts as lost
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from enum import StrEnum
-from typing import Literal
+from typing import Final, Literal
 
 from bridge.outputs.protocol import Announcing, Armed, Output
 from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, SetMode, SetPaused, TypeText
@@ -13,7 +13,7 @@ from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, SetMode, 
 Result = Literal["sent", "shown", "disarmed", "paused", "refused"]
 
 # What moves the user's own computer; everything else is live without arming.
-_HANDS = (Press, KeyDown, KeyUp, TypeText, Mouse)
+_HANDS: Final = (Press, KeyDown, KeyUp, TypeText, Mouse)
 
 
 class State(StrEnum):

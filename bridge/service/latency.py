@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from typing import Final
 
 # Upper bounds in seconds, a 1-2-5 series from 10 µs to 1 s.
-BOUNDS_S = (*(mantissa * 10.0**exponent for exponent in range(-5, 0) for mantissa in (1, 2, 5)), 1.0)
+BOUNDS_S: Final = (*(mantissa * 10.0**exponent for exponent in range(-5, 0) for mantissa in (1, 2, 5)), 1.0)
 
 
 class Latency:

@@ -13,6 +13,8 @@ from typing import Final
 
 import numpy as np
 
+from bridge.signals.robust import middle_of_many
+
 _STRETCH_S: Final = 0.25
 _STRETCHES: Final = 240  # one minute
 _FIT_SPAN_S: Final = 5.0  # a slope from less than this would be worse than the nominal rate
@@ -81,11 +83,12 @@ class SampleClock:
             apart = index[half:] - index[: index.size - half]
             usable = apart > 0
             if usable.any():
-                slope = float(np.median((host[half:] - host[: host.size - half])[usable] / apart[usable]))
+                slope = middle_of_many((host[half:] - host[: host.size - half])[usable] / apart[usable])
                 nominal = 1.0 / self._nominal_hz
-                self._period_s = float(np.clip(slope, nominal * (1 - _MAX_DRIFT), nominal * (1 + _MAX_DRIFT)))
+                self._period_s = max(nominal * (1 - _MAX_DRIFT), min(nominal * (1 + _MAX_DRIFT), slope))
         # Most stretches hold an arrival with hardly any delay; the lower quartile is not moved by stalls.
-        self._origin_s = float(np.quantile(host - index * self._period_s, 0.25))
+        quarter = (index.size - 1) // 4
+        self._origin_s = float(np.partition(host - index * self._period_s, quarter)[quarter])
 
     def host_time(self, index: float) -> float:
         """Host time (s) at which sample ``index`` was taken, plus the transport's least delay."""

@@ -18,11 +18,11 @@ PROTOCOL_VERSION: Final = 1
 MOST_CHANNELS: Final = 6
 # Longer than any frame of this version; what has no zero for so long is thrown away.
 _LONGEST: Final = 64
-_HELLO = Struct("<B3sBBBBHHHH")
-_SAMPLES = {count: Struct(f"<BH{count}H") for count in range(1, MOST_CHANNELS + 1)}
-_SAMPLE_SIZES = {packing.size: (packing.unpack, count) for count, packing in _SAMPLES.items()}
-_TYPE_HELLO = ord("H")
-_TYPE_SAMPLE = ord("S")
+_HELLO: Final = Struct("<B3sBBBBHHHH")
+_SAMPLES: Final = {count: Struct(f"<BH{count}H") for count in range(1, MOST_CHANNELS + 1)}
+_SAMPLE_SIZES: Final = {packing.size: (packing.unpack, count) for count, packing in _SAMPLES.items()}
+_TYPE_HELLO: Final = ord("H")
+_TYPE_SAMPLE: Final = ord("S")
 
 Status = Literal["running", "started", "unknown", "line-too-slow"]
 _STATUS: tuple[Status, ...] = ("running", "started", "unknown", "line-too-slow")

@@ -12,7 +12,7 @@ from typing import Final
 
 # Longer than any line of plausible numbers; beyond it the line is thrown away up to its end.
 LONGEST_LINE: Final = 2048
-_TO_BLANKS = bytes.maketrans(b",;\t", b"   ")
+_TO_BLANKS: Final = bytes.maketrans(b",;\t", b"   ")
 _ITEM = re.compile(
     rb"[,;\s]*"
     rb"(?:[A-Za-z_][A-Za-z0-9_.%/()\[\]-]*(?: [A-Za-z0-9_.%/()\[\]-]+){0,3}\s*[:=]\s*)?"
@@ -20,7 +20,7 @@ _ITEM = re.compile(
     rb"(?=[,;\s]|$)"
 )
 # float() takes more than we call a number: 1_000, nan, infinity, non-ASCII digits are no bytes of these.
-_PLAIN = b"0123456789+-.eE \r\v\f"
+_PLAIN: Final = b"0123456789+-.eE \r\v\f"
 
 
 class LineDecoder:
