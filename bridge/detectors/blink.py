@@ -18,14 +18,14 @@ from bridge.detectors.closure import ClosureFinder
 from bridge.detectors.eyelid import BlinkScale, Pulse, PulseFinder
 from bridge.detectors.lead import Lead
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
+from bridge.signals.butterworth import lowpass_delay_s
 from bridge.signals.filters import design_band
 from bridge.signals.types import Block, Channel, Detection, Event, Samples
 
 # A blink's energy lies below 10 Hz; fourth order leaves 1/300 of 50 Hz hum.
 _LOWPASS_HZ: Final = 12.0
 _LOWPASS_ORDER: Final = 4
-# Delay of a fourth-order Butterworth low-pass for slow signals: 2.613 / (2 pi f) (its denominator's s term).
-_DELAY_S: Final = 2.613 / (2 * math.pi * _LOWPASS_HZ)
+_DELAY_S: Final = lowpass_delay_s(_LOWPASS_ORDER, _LOWPASS_HZ)
 _SETTLE_S: Final = 0.3
 # An impulse through the low-pass is 50 ms wide at half height; the shortest blinks, 100 ms, come out at 70.
 _NARROWEST_S: Final = 0.07

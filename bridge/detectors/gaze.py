@@ -19,14 +19,14 @@ from bridge.detectors.lead import Lead
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 from bridge.detectors.resting import Resting, RestingPlace
 from bridge.detectors.shift import Shift, ShiftFinder
+from bridge.signals.butterworth import lowpass_delay_s
 from bridge.signals.filters import design_band
 from bridge.signals.types import Block, Channel, Detection, Event, Level
 
 # Saccades lie below 35 Hz; the means of the shift finder take out what is left of 50 and 60 Hz.
 _LOWPASS_HZ: Final = 25.0
 _LOWPASS_ORDER: Final = 4
-# Delay of a fourth-order Butterworth low-pass for slow signals: 2.613 / (2 pi f) (its denominator's s term).
-_DELAY_S: Final = 2.613 / (2 * math.pi * _LOWPASS_HZ)
+_DELAY_S: Final = lowpass_delay_s(_LOWPASS_ORDER, _LOWPASS_HZ)
 _SETTLE_S: Final = 0.3
 # A shift up may still turn out to be a blink: within this time a blink falls back (duration at most 400 ms).
 _BLINK_WAIT_S: Final = 0.25

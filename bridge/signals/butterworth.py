@@ -8,7 +8,7 @@ included.
 
 from __future__ import annotations
 
-from math import cos, pi, prod, tan
+from math import cos, pi, prod, sin, tan
 
 import numpy as np
 
@@ -49,6 +49,11 @@ def band_sections(order: int, rate_hz: float, low_hz: float | None, high_hz: flo
     gain *= float(np.real(np.prod(twice - zeros) / np.prod(twice - poles)))
     placed = [1.0] * len(zeros) + [-1.0] * (len(poles) - len(zeros))
     return _paired(placed, (twice + poles) / (twice - poles), gain)
+
+
+def lowpass_delay_s(order: int, high_hz: float) -> float:
+    """Delay of slow signals through a low-pass: the s term of its denominator, 1 / sin(pi / 2 order)."""
+    return 1 / (sin(pi / (2 * order)) * 2 * pi * high_hz)
 
 
 def notch_section(at_hz: float, quality: float, rate_hz: float) -> Samples:

@@ -21,29 +21,34 @@ from typing import Any
 from tests.bench.speed.page import section, write_section
 from tests.bench.speed.picture import draw
 from tests.bench.speed.stages import machine
+from tests.wheel import unpack_compiled
 
 ROOT = Path(__file__).resolve().parents[2]
 RESULTS = ROOT / "tests/bench/speed/results.json"
 PICTURE = ROOT / "tests/bench/speed/speed.png"
-# part: (module below tests.bench, what it is, its options by --seconds)
+# part: (module below tests.bench, what it is, its options)
 PARTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
-    "latency": ("speed.latency", "latency and processor time of the daemon", ("--seconds", "{seconds}")),
+    "latency": (
+        "speed.latency",
+        "latency and processor time of the daemon",
+        ("--seconds", "{seconds}", "--wheel", "{wheel}"),
+    ),
     "stages": ("speed.stages", "each stage by itself", ()),
     "rules": ("rule_steps", "the rule engine with 1 to 10,000 rules", ()),
-    "resources": ("speed.resources", "start-up, and memory over eight hours' replay", ()),
+    "resources": ("speed.resources", "start-up, and memory over eight hours' replay", ("--wheel", "{wheel}")),
     "throughput": ("speed.throughput", "an hour of heartbeats beside other libraries", ()),
     "streams": ("speed.streams", "many streams in one process", ()),
     "daemons": ("many_daemons", "200 daemons on two bridged brokers", ()),
 }
 
 
-def run_part(name: str, seconds: float) -> dict[str, Any]:
+def run_part(name: str, seconds: float, wheel: Path) -> dict[str, Any]:
     module, what, options = PARTS[name]
     begun = time.monotonic()
     print(f"{what} …", file=sys.stderr, flush=True)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.json"
-        given = [option.format(seconds=seconds) for option in options]
+        given = [option.format(seconds=seconds, wheel=wheel) for option in options]
         done = subprocess.run(
             [sys.executable, "-m", f"tests.bench.{module}", *given, "--json", str(out)],
             cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=False,
@@ -68,9 +73,14 @@ def main() -> None:
             "throughput needs the recordings: set BRIDGE_DATA to their folder, or leave it out by --only"
         )
     results: dict[str, Any] = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
-    for name in parts:
-        results[name] = run_part(name, options.seconds)
-        RESULTS.write_text(json.dumps(results, indent=1) + "\n")
+    with tempfile.TemporaryDirectory() as folder:
+        wheel = Path(folder)
+        if any("{wheel}" in PARTS[name][2] for name in parts):
+            print("the compiled wheel …", file=sys.stderr, flush=True)
+            wheel = unpack_compiled(wheel)
+        for name in parts:
+            results[name] = run_part(name, options.seconds, wheel)
+            RESULTS.write_text(json.dumps(results, indent=1) + "\n")
     write_section(ROOT / "DEVELOPERS.md", results)
     draw(PICTURE, results)
     print(section(results))

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from bridge.signals import sections
-from bridge.signals.butterworth import band_sections, notch_section, steady_state
+from bridge.signals.butterworth import band_sections, lowpass_delay_s, notch_section, steady_state
 
 RATES_HZ = (83.33, 125.0, 200.0, 250.0, 256.0, 360.0, 500.0, 1000.0, 2000.0)
 EDGES_HZ = ((3.0, 35.0), (8.0, 20.0), (0.5, 30.0), (20.0, None), (0.1, None), (None, 6.0), (None, 30.0))
@@ -44,6 +44,14 @@ def test_the_steady_state_is_the_one_scipy_gives() -> None:
     for low_hz, high_hz in EDGES_HZ:
         sos = np.vstack([band_sections(2, 250.0, low_hz, high_hz), notch_section(50.0, 30.0, 250.0)])
         np.testing.assert_allclose(steady_state(sos), signal.sosfilt_zi(sos), rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize("order", [2, 4, 6])
+def test_the_delay_of_slow_signals_is_the_group_delay_at_zero(order: int) -> None:
+    b, a = signal.butter(order, 2 * np.pi * 12.0, "lowpass", analog=True)
+    _, response = signal.freqs(b, a, np.array([0.0, 1e-3]))
+    delay_s = -np.angle(response[1] / response[0]) / 1e-3
+    assert lowpass_delay_s(order, 12.0) == pytest.approx(delay_s, rel=1e-6)
 
 
 def test_odd_orders_are_refused() -> None:

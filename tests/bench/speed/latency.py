@@ -166,6 +166,12 @@ def processor_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def daemon_environment(folder: Path, root: Path) -> dict[str, str]:
+    """For a daemon of the package in ``root`` that keeps its own files in ``folder``."""
+    own = {"XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder), "PYTHONPATH": str(root)}
+    return {**os.environ, **own}
+
+
 Start = Callable[[str, int, dict[str, str]], subprocess.Popen[bytes]]
 
 
@@ -236,13 +242,13 @@ def measure(
 class Readers:
     """What is measured; each makes a process for a port."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, wheel: Path) -> None:
+        """``wheel``: what the compiled wheel installs."""
         self._folder = folder
-        self.wheel = unpack_compiled(folder)
+        self._wheel = wheel
         self._c = folder / "reader"
         self._runs = 0
         subprocess.run(["gcc", "-O2", "-o", str(self._c), str(HERE / "reader.c")], check=True)
-        self._environment = {**os.environ, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)}
 
     def c(self, port: str, udp: int, _environment: dict[str, str]) -> subprocess.Popen[bytes]:
         return subprocess.Popen([str(self._c), port, str(udp)])
@@ -266,7 +272,7 @@ class Readers:
                     stdout=subprocess.DEVNULL,
                     stderr=stderr,
                     cwd=self._folder,  # for the working directory's package would come first
-                    env={**self._environment, **environment, "PYTHONPATH": str(root or self.wheel)},
+                    env={**daemon_environment(self._folder, root or self._wheel), **environment},
                 )
             until(lambda: "keystrokes are" in log.read_text() or made.poll() is not None, log.read_text(), 15)
             if made.poll() is not None:
@@ -276,11 +282,13 @@ class Readers:
         return start
 
     def asked(self) -> dict[str, float]:
-        """What the daemon says of its own latency."""
+        """What the daemon says of its own latency; nothing where only a plain reader runs."""
         done = subprocess.run(
             [sys.executable, "-m", "bridge", "status", "--json"],
-            env=self._environment, capture_output=True, text=True, check=True,
+            env=daemon_environment(self._folder, self._wheel), capture_output=True, text=True, check=False,
         )  # fmt: skip
+        if done.returncode:
+            return {}
         own = json.loads(done.stdout)["latency_ms"]
         return {"to_the_output_median_us": own["median"] * 1e3, "to_the_output_p99_us": own["p99"] * 1e3}
 
@@ -293,6 +301,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=16.0)
     parser.add_argument("--turns", type=int, default=4)
     parser.add_argument("--unpinned", action="store_true", help="leave the cores to the scheduler")
+    parser.add_argument("--wheel", type=Path, help="a compiled wheel that is unpacked already")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     seconds, usual = options.seconds, Load()
@@ -303,27 +312,28 @@ def main() -> None:
         print(f"{name}:", {key: round(value, 1) for key, value in told.items()}, flush=True)
         return told
 
-    def in_turns(load: Load, *ways: tuple[Start, bool]) -> list[dict[str, float]]:
-        """Each way's figures; the flag says whether it can be asked for its own."""
+    def in_turns(load: Load, ways: Sequence[Start]) -> list[dict[str, float]]:
+        """Each way's figures."""
         text = load.lines(seconds)
         told: list[list[Measured]] = [[] for _ in ways]
         for _ in range(options.turns):
-            for (start, asks), own in zip(ways, told, strict=True):
-                own.append(measure(start, load, seconds, text, asked=readers.asked if asks else dict))
+            for start, own in zip(ways, told, strict=True):
+                own.append(measure(start, load, seconds, text, asked=readers.asked))
         return [pooled(own) for own in told]
 
     if len(CORES) > 1 and not options.unpinned:
         os.sched_setaffinity(0, CORES[1:])
     with tempfile.TemporaryDirectory() as folder_name:
         folder = Path(folder_name)
-        readers = Readers(folder)
-        source = readers.daemon(usual, root=ROOT)
-        ways = (readers.c, False), (readers.bare, False), (readers.daemon(usual), True), (source, True)
-        figures = in_turns(usual, *ways)
-        limit = note("latency", "C reader", figures[0])
-        plain = note("latency", "asyncio reader", figures[1])
-        ours = note("latency", "daemon, OSC", figures[2])
-        not_compiled = note("latency", "daemon, OSC, not compiled", figures[3])
+        readers = Readers(folder, options.wheel or unpack_compiled(folder))
+
+        def compared(load: Load) -> list[Start]:
+            return [readers.bare, readers.daemon(load), readers.daemon(load, root=ROOT)]
+
+        limit, *others = in_turns(usual, [readers.c, *compared(usual)])
+        names = ("asyncio reader", "daemon, OSC", "daemon, OSC, not compiled")
+        note("latency", "C reader", limit)
+        plain, ours, _ = (note("latency", name, told) for name, told in zip(names, others, strict=True))
         longer = seconds * 2
         start, text = readers.daemon(usual, "mqtt"), usual.lines(longer)
         by_broker = pooled([measure(start, usual, longer, text, by_mqtt(folder), readers.asked)])
@@ -335,17 +345,10 @@ def main() -> None:
             "median to the C reader's (target 5)": ours["median_us"] / limit["median_us"],
             "p99 to the asyncio reader's (target 3)": ours["p99_us"] / plain["p99_us"],
         }
-        compared = {usual: [plain, ours, not_compiled]}
-        for load in LOADS:
-            ways = (
-                (readers.bare, False),
-                (readers.daemon(load), False),
-                (readers.daemon(load, root=ROOT), False),
-            )
-            compared[load] = in_turns(load, *ways)
+        figures = {load: in_turns(load, compared(load)) for load in LOADS} | {usual: others}
         for load, target in ((LOADS[0], ""), (usual, " (target 2.5)"), (LOADS[1], " (target 6)")):
             names = ("bare reader", "daemon", "daemon, not compiled")
-            told = {name: one["processor_percent"] for name, one in zip(names, compared[load], strict=True)}
+            told = {name: one["processor_percent"] for name, one in zip(names, figures[load], strict=True)}
             share = note("processor", str(load), told)
             ratios[f"processor to the bare reader's, {load}{target}"] = share["daemon"] / share["bare reader"]
     results["ratios"] = ratios

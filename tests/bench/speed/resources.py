@@ -28,17 +28,12 @@ import numpy as np
 
 from bridge.sources.person import SyntheticPerson
 from tests.bench.eight_hours import resident_mb
-from tests.bench.speed.latency import Load
+from tests.bench.speed.latency import Load, daemon_environment
 from tests.components import end, free_port
 from tests.wheel import unpack_compiled
 
 MOST_S = 1.5
 MOST_MB = 130.0
-
-
-def environment(folder: Path, root: Path) -> dict[str, str]:
-    own = {"XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder), "PYTHONPATH": str(root)}
-    return {**os.environ, **own}
 
 
 def start_up_s(folder: Path, root: Path) -> float:
@@ -67,7 +62,7 @@ def start_up_s(folder: Path, root: Path) -> float:
             stdout=subprocess.DEVNULL,
             stderr=stderr,
             cwd=folder,
-            env=environment(folder, root),
+            env=daemon_environment(folder, root),
         )
     try:
         # The port is emptied once more when it has been opened; what counts are the lines after that.
@@ -107,7 +102,7 @@ def replayed(folder: Path, root: Path, hours: float) -> dict[str, Any]:
         [sys.executable, "-m", "bridge", "run", str(folder / "long.yaml"), "--replay", str(file),
          "--fast", "--no-monitor", "--json"],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        cwd=folder, env=environment(folder, root),
+        cwd=folder, env=daemon_environment(folder, root),
     )  # fmt: skip
     rows: list[dict[str, float]] = []
     assert daemon.stdout is not None
@@ -125,11 +120,12 @@ def replayed(folder: Path, root: Path, hours: float) -> dict[str, Any]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--hours", type=float, default=8.0)
+    parser.add_argument("--wheel", type=Path, help="a compiled wheel that is unpacked already")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        root = unpack_compiled(folder)
+        root = options.wheel or unpack_compiled(folder)
         starts = [start_up_s(folder, root) for _ in range(6)][1:]
         told = {"start_up_s": median(starts), **replayed(folder, root, options.hours)}
     most = max(row["resident_mb"] for row in told["resident_mb"])

@@ -124,10 +124,9 @@ def main() -> None:
             / seconds["command: neurokit2"],
             "the command `detect` to sleepecg's (target 5)": seconds["command: detect"]
             / seconds["command: sleepecg"],
-            "in memory, to neurokit2's default (target 1)": seconds["heartbeat detector"]
+            "in memory, to neurokit2's default": seconds["heartbeat detector"]
             / seconds["neurokit2, default"],
-            "in memory, to sleepecg's (target 5)": seconds["heartbeat detector"]
-            / seconds["sleepecg, compiled"],
+            "in memory, to sleepecg's": seconds["heartbeat detector"] / seconds["sleepecg, compiled"],
         },
     }
     print(json.dumps(told, indent=1))
