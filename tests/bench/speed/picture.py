@@ -30,7 +30,9 @@ def draw(path: Path, results: dict[str, Any]) -> None:
     left.axvline(1.0, color="black", linewidth=1)
     left.set_xscale("log")
     left.set_xlabel("measured, over what was wished for at most (hatched: not reached)")
-    left.bar_label(bars, [f"{ratio:.2g} of {most:g}" for _, ratio, most in wished], padding=3, fontsize=8)
+    labels = [f"{ratio:.2g} of {most:g}" for _, ratio, most in wished]
+    ground = {"facecolor": "white", "edgecolor": "none", "pad": 1}
+    left.bar_label(bars, labels, padding=4, fontsize=8, bbox=ground)
     left.set_xlim(min(shares) / 1.5, max(*shares, 1.0) * 3)
     left.tick_params(axis="y", labelsize=8)
     for way, one in results["streams"]["ways"].items():
