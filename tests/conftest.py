@@ -13,8 +13,10 @@ from hypothesis import settings
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
 
-# Tests here hold real components to deadlines of safety: they run alone, the others on every processor.
-_LIVE = ("outputs", "service", "monitor", "firmware", "test_end_to_end.py", "test_signal_loss.py")
+# Tests here hold real components to deadlines of safety; the others run on every processor.
+_LIVE = ("outputs", "service", "monitor", "test_end_to_end.py", "test_signal_loss.py")
+# An emulated board falls behind the clock where it has to share a processor.
+_ALONE = ("firmware",)
 _TESTS = Path(__file__).parent
 
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
@@ -38,8 +40,13 @@ def data_dir() -> Path:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        if item.path.is_relative_to(_TESTS) and item.path.relative_to(_TESTS).parts[0] in _LIVE:
+        if not item.path.is_relative_to(_TESTS):
+            continue
+        place = item.path.relative_to(_TESTS).parts[0]
+        if place in _LIVE:
             item.add_marker(pytest.mark.live)
+        elif place in _ALONE:
+            item.add_marker(pytest.mark.alone)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
@@ -69,7 +76,11 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     if hasattr(config, "workeroutput"):
         config.workeroutput["used_recordings"] = _used
         return
-    whole = not config.option.keyword and not config.option.file_or_dir and config.option.markexpr != "live"
+    whole = (
+        not config.option.keyword
+        and not config.option.file_or_dir
+        and config.option.markexpr not in ("live", "alone")
+    )
     ran = session.testscollected or getattr(config.option, "numprocesses", None)
     if os.environ.get("BRIDGE_DATA") and whole and ran and not _used:
         session.exitstatus = 1
