@@ -174,6 +174,7 @@ async def test_a_slow_tcp_receiver_costs_messages_not_memory() -> None:
         (SendOsc("/a b", ()), "must not hold a blank"),
         (SendOsc("/a*", ()), "must not hold `*`"),
         (SendOsc("/a", (float("nan"),)), "not a finite number"),
+        (SendOsc("/a", (1e39,)), "float too large"),
         (SendOsc("/a", (2**31,)), "does not fit"),
         (SendOsc("/a", ("nul\0l",)), "null character"),
         (SendOsc("/a", ("x" * 70_000,)), "more than fit into a datagram"),
