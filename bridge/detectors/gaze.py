@@ -213,21 +213,26 @@ class GazeDetector:
         self._view = (block.first, heights, least)
         row = block.row
         if row is not None:
-            self._take(block.first, [axis.condition_one(row) for axis in self._axes], out)
+            self._take(block.first, [axis.condition_one(row) for axis in self._axes], out, heights, least)
             return out
         rows = zip(*(axis.condition(block) for axis in self._axes), strict=True)
         for n, values in enumerate(rows, start=block.first):
-            self._take(n, values, out)
+            self._take(n, values, out, heights, least)
         return out
 
-    def _take(self, n: int, values: Sequence[float], out: list[Detection]) -> None:
-        """Sample ``n`` of all axes."""
+    def _take(
+        self,
+        n: int,
+        values: Sequence[float],
+        out: list[Detection],
+        heights: list[float],
+        least: list[float],
+    ) -> None:
+        """Sample ``n`` of all axes; ``heights`` and ``least`` are for the trace."""
         self._seen += 1
         for place, axis in self._order:
             self._step(axis, n, values[place], out)
         self._rest(n, out)
-        assert self._view is not None
-        _, heights, least = self._view
         first = self._axes[0]
         heights.append(first.finder.step_height if first.active else math.nan)
         least.append(first.finder.least)

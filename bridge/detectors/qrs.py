@@ -6,7 +6,6 @@ Boer 2010, from memory); its smoothed square is compared. The R peak itself is l
 
 from __future__ import annotations
 
-from array import array
 from collections import deque
 from functools import lru_cache
 from math import sqrt
@@ -14,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from bridge.signals.block import cells
 from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
 from bridge.signals.robust import middle_of_many
 from bridge.signals.types import Samples
@@ -156,11 +156,8 @@ class QrsFront:
         self._refine = max(2, round(REFINE_S * rate_hz))
         self._half = max(3, round(SHAPE_S * rate_hz))
         self._keep = round(HISTORY_S * rate_hz)
-        # The same memory twice: single numbers are written and read far faster in the cells.
-        self._wide_cells = array("d", bytes(8 * (self._keep + 2 * CHUNK)))
-        self._energy_cells = array("d", bytes(8 * (self._keep + 2 * CHUNK)))
-        self._wide_past: Samples = np.frombuffer(self._wide_cells)
-        self._energy_past: Samples = np.frombuffer(self._energy_cells)
+        self._wide_cells, self._wide_past = cells(self._keep + 2 * CHUNK)
+        self._energy_cells, self._energy_past = cells(self._keep + 2 * CHUNK)
         self.restart(0)
 
     def restart(self, first: int) -> None:

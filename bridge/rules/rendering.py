@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from functools import lru_cache
-from math import isfinite
 from typing import Any, Final
 
 from bridge.rules.actions import Act, Mouse, Note, Press, Publish, SendBundle, SendOsc, TypeText
@@ -15,59 +14,15 @@ from bridge.rules.deeds import Publish as PublishDeed
 from bridge.rules.deeds import Send as SendDeed
 from bridge.rules.deeds import TypedArgument
 from bridge.rules.deeds import TypeText as TypeDeed
-from bridge.rules.templates import COMMON_NAMES, VALUE_NAMES, Template, parse
-from bridge.signals.types import Event, Level
+from bridge.rules.templates import Template, Values, parse
 
 _INT32: Final = 2**31 - 1
 _MOST_PIXELS: Final = 10_000
-_LISTED: Final = frozenset(VALUE_NAMES)
-_OF_EVENTS: Final = frozenset(COMMON_NAMES) - {"rule", "mode", "time"}
-_OF_LEVELS: Final = frozenset({"kind", "channel", "detector", "value"})
 
 
 @lru_cache(maxsize=1024)
 def template(text: str) -> Template:
     return parse(text)
-
-
-class Values:
-    """What the whitelisted names stand for at a moment, looked up when a text asks."""
-
-    __slots__ = ("_cause", "_mode", "_rule", "_time_s", "_value")
-
-    def __init__(
-        self, rule: str, mode: str, time_s: float, cause: Event | Level | None, value: float | None = None
-    ) -> None:
-        """``value``: what has become of the level's own."""
-        self._rule = rule
-        self._mode = mode
-        self._time_s = time_s
-        self._cause = cause
-        self._value = value
-
-    def get(self, name: str) -> float | str | None:
-        """None where there is no such value, or it is not a finite number."""
-        value = self._find(name)
-        return value if value is None or isinstance(value, str) or isfinite(value) else None
-
-    def _find(self, name: str) -> float | str | None:
-        if name == "value" and self._value is not None:
-            return self._value
-        if name == "rule":
-            return self._rule
-        if name == "mode":
-            return self._mode
-        if name == "time":
-            return self._time_s
-        cause = self._cause
-        if cause is None:
-            return None
-        found: float | str | None = None
-        if name in (_OF_LEVELS if isinstance(cause, Level) else _OF_EVENTS):
-            found = getattr(cause, name)
-        elif isinstance(cause, Event) and name in _LISTED:
-            found = cause.values.get(name)
-        return found
 
 
 class Whole:

@@ -13,8 +13,9 @@ from bridge.rules.deeds import HOLD_LIMIT_S, TOGGLE_LIMIT_S, HeldKeys, Hold, Rep
 from bridge.rules.holding import Activation, Hands, Held, Repeated
 from bridge.rules.links import filters_of, output_of
 from bridge.rules.matching import Matcher, Origin, Sequence, build
-from bridge.rules.rendering import Values, Whole, render
+from bridge.rules.rendering import Whole, render
 from bridge.rules.schema import OutputSpec, Rule
+from bridge.rules.templates import Values
 from bridge.rules.timers import Timer, Timers
 from bridge.signals.types import Event, Level
 

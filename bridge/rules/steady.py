@@ -10,9 +10,10 @@ from bridge.rules.deeds import HOLD_LIMIT_S, Duty
 from bridge.rules.holding import Held, Sender
 from bridge.rules.links import output_of
 from bridge.rules.matching import origin_fits
-from bridge.rules.rendering import Values, Whole, render
+from bridge.rules.rendering import Whole, render
 from bridge.rules.running import Surroundings
 from bridge.rules.schema import LevelRule
+from bridge.rules.templates import Values
 from bridge.rules.timers import Timer
 from bridge.signals.types import Level
 

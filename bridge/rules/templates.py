@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final, Protocol
+from typing import Final
 
 from bridge.rules.words import suggestion
+from bridge.signals.types import Event, Level
 
 LONGEST_TEXT: Final = 4096
 WIDEST: Final = 20
@@ -31,6 +32,9 @@ VALUE_NAMES = (
     "value", "amplitude", "duration", "strength", "deliberate", "level", "velocity", "degrees", "rate",
     "rr_ms", "sdnn_ms", "rmssd_ms", "pnn50",
 )  # fmt: skip
+_LISTED: Final = frozenset(VALUE_NAMES)
+_OF_EVENTS: Final = frozenset(COMMON_NAMES) - {"rule", "mode", "time"}
+_OF_LEVELS: Final = frozenset({"kind", "channel", "detector", "value"})
 _TEXT_NAMES = frozenset({"kind", "edge", "channel", "detector", "rule", "mode"})
 
 _PLACE = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
@@ -52,10 +56,44 @@ class Place:
     format: str
 
 
-class Values(Protocol):
-    """What names stand for; a dictionary will do."""
+class Values:
+    """What the whitelisted names stand for at a moment, looked up when a text asks."""
 
-    def get(self, name: str, /) -> float | str | None: ...
+    __slots__ = ("_cause", "_mode", "_rule", "_time_s", "_value")
+
+    def __init__(
+        self, rule: str, mode: str, time_s: float, cause: Event | Level | None, value: float | None = None
+    ) -> None:
+        """``value``: what has become of the level's own."""
+        self._rule = rule
+        self._mode = mode
+        self._time_s = time_s
+        self._cause = cause
+        self._value = value
+
+    def get(self, name: str) -> float | str | None:
+        """None where there is no such value, or it is not a finite number."""
+        value = self._find(name)
+        return value if value is None or isinstance(value, str) or isfinite(value) else None
+
+    def _find(self, name: str) -> float | str | None:
+        if name == "value" and self._value is not None:
+            return self._value
+        if name == "rule":
+            return self._rule
+        if name == "mode":
+            return self._mode
+        if name == "time":
+            return self._time_s
+        cause = self._cause
+        if cause is None:
+            return None
+        found: float | str | None = None
+        if name in (_OF_LEVELS if isinstance(cause, Level) else _OF_EVENTS):
+            found = getattr(cause, name)
+        elif isinstance(cause, Event) and name in _LISTED:
+            found = cause.values.get(name)
+        return found
 
 
 class Template:

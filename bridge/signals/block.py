@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from array import array
 from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 Samples: TypeAlias = NDArray[np.float64]
+
+
+def cells(length: int) -> tuple[array[float], Samples]:
+    """Zeros, the same memory twice: single numbers are far faster in the first, arithmetic in the second."""
+    memory = array("d", bytes(8 * length))
+    return memory, np.frombuffer(memory)
 
 
 class Block:

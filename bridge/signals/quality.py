@@ -7,7 +7,6 @@ themselves. Verdicts change at a sample index, the same one whatever the blocks.
 
 from __future__ import annotations
 
-from array import array
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum, StrEnum
@@ -15,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from bridge.signals.block import cells
 from bridge.signals.robust import middle
 from bridge.signals.runs import Rail, Runs
 from bridge.signals.spectrum import Shares, SpectralShares
@@ -175,9 +175,7 @@ class ChannelQuality:
         self._lost = self._received = 0
         self._stall_limit = self._samples(ENVELOPE_STALL_S if self._envelope else REPEATING_STALL_S)
         self._rest_ceiling = np.inf if self._envelope else -np.inf
-        # The same memory twice: one number is written far faster into the one than into the other.
-        self._cells = array("d", bytes(8 * self._hop * WINDOW_HOPS))
-        self._window: Samples = np.frombuffer(self._cells)
+        self._cells, self._window = cells(self._hop * WINDOW_HOPS)
         self._filled = 0
 
     @property

@@ -7,7 +7,7 @@ nothing.
 from __future__ import annotations
 
 from array import array
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Iterable
 
@@ -55,7 +55,7 @@ class RecentQuantile:
             del ranked[bisect_left(ranked, self._order[self._oldest])]
             self._order[self._oldest] = value
             self._oldest = self._oldest + 1 if self._oldest + 1 < self._length else 0
-        ranked.insert(bisect_right(ranked, value), value)
+        insort(ranked, value)
 
     @property
     def value(self) -> float:

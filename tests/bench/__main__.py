@@ -74,7 +74,7 @@ def main() -> None:
         )
     results: dict[str, Any] = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
     with tempfile.TemporaryDirectory() as folder:
-        wheel = Path(folder)
+        wheel = Path(folder)  # where no part needs it
         if any("{wheel}" in PARTS[name][2] for name in parts):
             print("the compiled wheel …", file=sys.stderr, flush=True)
             wheel = unpack_compiled(wheel)
