@@ -39,6 +39,13 @@ def _in_words(answer: dict[str, Any]) -> str:
         f"jitter {clock['jitter_ms']:.1f} ms"
         for name, clock in sorted(answer["clocks"].items())
     ]
+    recording = answer.get("recording")
+    further = []
+    if recording is not None:
+        early = "" if recording["problem"] is None else f"; ended early: {recording['problem']}"
+        further.append(f"recording {recording['file']}{early}")
+    if answer.get("lines_not_printed"):
+        further.append(f"printing  {answer['lines_not_printed']} lines left out: stdout is not read in time")
     return "\n".join(
         (
             f"state     {answer['state']}",
@@ -49,6 +56,7 @@ def _in_words(answer: dict[str, Any]) -> str:
             f"events    {events}",
             f"actions   {actions}",
             f"latency   {'none yet' if latency is None else f'{latency:.2f} ms median'}",
+            *further,
         )
     )
 

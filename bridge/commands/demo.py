@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.ready_files import ready_files
-from bridge.commands.running import RunOptions, read_rules, run_rules, start_log
+from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -40,26 +40,25 @@ def command(for_s: float | None, seed: int | None, no_monitor: bool, as_json: bo
     No hardware is needed and nothing is sent. q or Ctrl-C stops. In a terminal the traces move; elsewhere
     lines are printed. The person is made up: it shows how the program works, not how well it detects.
     """
-    from bridge.service.printer import Printer, PrinterTap
+    from bridge.service.printer import Printer
 
-    start_log()
     rules = read_rules(ready_files()["demo"])
     if seed is not None:
         assert rules.source is not None
         rules = rules.model_copy(update={"source": rules.source.model_copy(update={"seed": seed})})
     options = RunOptions(for_s=for_s, dry_run=True, monitor=not no_monitor)
     moving = sys.stdout.isatty() and not as_json
-    if not moving:
-        tap = PrinterTap(Printer(sys.stdout, as_json=as_json))
-        summary, interrupted = run_rules(rules, options, taps=[tap])
-    else:
-        from bridge.commands.terminal_view import TerminalView
+    with output_streams() as (out, err):
+        if not moving:
+            summary, interrupted = run_rules(rules, options, taps=[Printer(out, as_json=as_json)])
+        else:
+            from bridge.commands.terminal_view import TerminalView
 
-        view = TerminalView("dry run: nothing is sent")
-        summary, interrupted = run_rules(
-            rules, options, taps=[view], companions=lambda daemon: [_Screen(view, daemon)]
-        )
-    click.echo(summary.line(), err=True)
+            view = TerminalView("dry run: nothing is sent")
+            summary, interrupted = run_rules(
+                rules, options, taps=[view], companions=lambda daemon: [_Screen(view, daemon)]
+            )
+        err.line(summary.line())
     return 0 if moving or not interrupted else 130
 
 

@@ -60,6 +60,7 @@ def command(
         "seconds": round(recorded.seconds, 3),
         "samples": recorded.samples,
         "lost_samples": recorded.source.counts.lost_samples,
+        "problem": recorder.problem,
     }
     if as_json:
         click.echo(json.dumps(summary))
@@ -67,7 +68,7 @@ def command(
         click.echo(
             f"{recorded.seconds:.1f} s in {summary['file']}, {summary['lost_samples']} samples lost", err=True
         )
-    if recorder.failed:
+    if recorder.problem is not None:
         raise click.exceptions.Exit(1)
     if recorded.interrupted:
         raise click.exceptions.Exit(130)
@@ -125,7 +126,7 @@ class _Recording:
         self.samples += len(block)
         self.seconds = block.end / self._rate
         self._mark_truth(0.5)
-        if self._recorder.failed:
+        if self._recorder.problem is not None:
             self._stop.set()
 
     def _interrupt(self) -> None:

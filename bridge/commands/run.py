@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
 
 from bridge.commands.recording_options import channel_choices, open_profile
-from bridge.commands.running import RunOptions, read_rules, run_rules, start_log
+from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 
@@ -83,9 +82,8 @@ def command(
     Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device;
     not for vehicles or machinery; never the only safety control.
     """
-    from bridge.service.printer import Printer, PrinterTap
+    from bridge.service.printer import Printer
 
-    start_log(verbose)
     if (channels or kinds or rate) and replay is None:
         raise click.UsageError(
             "--channel, --kind and --rate go with --replay; the rule file says it otherwise"
@@ -107,11 +105,10 @@ def command(
         metrics_port=metrics_port,
         profile=profile,
     )
-    summary, interrupted = run_rules(
-        rules,
-        options,
-        profile=open_profile(profile),
-        taps=[PrinterTap(Printer(sys.stdout, as_json=as_json))],
-    )
-    click.echo(summary.line(), err=True)
+    fitted = open_profile(profile)
+    with output_streams(verbose, fast=fast) as (out, err):
+        summary, interrupted = run_rules(rules, options, profile=fitted, taps=[Printer(out, as_json=as_json)])
+        err.line(summary.line())
+    if summary.recording_problem:
+        return 1
     return 130 if interrupted else 0

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from bridge.recordings import ChannelChoice
     from bridge.rules.schema import RuleFile
     from bridge.service.daemon import Companion, Daemon, Summary, Tap
+    from bridge.service.output_stream import OutputStream
     from bridge.signals.types import StreamInfo
     from bridge.sources import Source
 
@@ -45,14 +47,32 @@ class RunOptions:
     control: bool = True
 
 
-def start_log(verbose: bool = False) -> None:
-    """One clear log on stderr: time, level where it matters, text."""
-    handler = logging.StreamHandler(sys.stderr)
+@contextlib.contextmanager
+def output_streams(
+    verbose: bool = False, *, fast: bool = False
+) -> Iterator[tuple[OutputStream, OutputStream]]:
+    """stdout and stderr, with the log on the latter, neither of which can hold up control."""
+    from bridge.service.output_stream import MOST_LINES, MOST_LINES_FAST, LogStream, OutputStream
+
+    def told(error: OSError) -> None:
+        log.warning("stdout takes nothing more (%s); everything else goes on", error.strerror)
+
+    most = MOST_LINES_FAST if fast else MOST_LINES
+    out = OutputStream(sys.stdout, most=most, on_failure=told)
+    err = OutputStream(sys.stderr)
+    handler = LogStream(err)
     handler.setFormatter(_LogFormat())
     root = logging.getLogger("bridge")
     root.handlers[:] = [handler]
     root.setLevel(logging.DEBUG if verbose else logging.INFO)
     root.propagate = False
+    try:
+        yield out, err
+    finally:
+        out.finish(None if fast else 1.0)
+        if out.dropped and not out.failed:
+            log.warning("%d lines were not printed: stdout was not read in time", out.dropped)
+        err.finish()
 
 
 class _LogFormat(logging.Formatter):
@@ -178,10 +198,12 @@ async def _run(
         page = companions.page(rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run)
         tapping.append(page.tap)
         beside.append(page)
+    recorder = None
     if options.record is not None:
         from bridge.recordings.recorder import Recorder
 
-        tapping.append(Recorder(options.record, start_s=lambda stream: daemon.start_s(stream)))
+        recorder = Recorder(options.record, start_s=lambda stream: daemon.start_s(stream))
+        tapping.append(recorder)
     daemon = Daemon(
         sources_for(rules, options),
         make_pipeline,
@@ -193,7 +215,10 @@ async def _run(
         live=not options.fast,
         for_s=options.for_s,
     )
-    return await daemon.run(), daemon.interrupted
+    summary = await daemon.run()
+    if recorder is not None and recorder.problem is not None:
+        summary.recording_problem = f"the recording ended early: {recorder.problem}"
+    return summary, daemon.interrupted
 
 
 def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:

@@ -142,6 +142,7 @@ class Feed:
             "latency_p99_ms": health.latency_p99_ms,
             "lost_samples": health.lost_samples or sum(history.lost for history in self.histories),
             "skipped_lines": health.skipped_lines,
+            "recording_problem": health.recording_problem,
             "levels": [
                 {
                     "kind": level.kind,

@@ -12,12 +12,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """How the daemon does. Latency: from a sample's arrival to the action at its output, in milliseconds."""
+    """How the daemon does. Latency: from a sample's arrival to the action at its output, in milliseconds.
+
+    ``recording_problem``: why the recording ended early, where it did.
+    """
 
     latency_median_ms: float | None = None
     latency_p99_ms: float | None = None
     lost_samples: int = 0
     skipped_lines: int = 0
+    recording_problem: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,19 +47,23 @@ def decode_records(layout: Layout, data: bytes) -> tuple[Codes, NDArray[np.uint8
 def rewrite(path: Path, header_bytes: int, old: Layout, new: Layout, header: bytes) -> None:
     """Put ``new`` in the place of ``old``: at any time the file is the one or the other, whole."""
     beside = path.with_name(path.name + ".widening")
-    with path.open("rb") as source, beside.open("wb") as target:
-        source.seek(header_bytes)
-        target.write(header)
-        while data := source.read(old.record_bytes * _AT_A_TIME):
-            codes, annotations = decode_records(old, data)
-            wider = [
-                scale.convert(rows, older)
-                for scale, older, rows in zip(new.scales, old.scales, codes, strict=True)
-            ]
-            target.write(encode_records(new, wider, annotations))
-        target.flush()
-        os.fsync(target.fileno())
-    beside.replace(path)
+    try:
+        with path.open("rb") as source, beside.open("wb") as target:
+            source.seek(header_bytes)
+            target.write(header)
+            while data := source.read(old.record_bytes * _AT_A_TIME):
+                codes, annotations = decode_records(old, data)
+                wider = [
+                    scale.convert(rows, older)
+                    for scale, older, rows in zip(new.scales, old.scales, codes, strict=True)
+                ]
+                target.write(encode_records(new, wider, annotations))
+            target.flush()
+            os.fsync(target.fileno())
+        beside.replace(path)
+    except OSError:
+        beside.unlink(missing_ok=True)
+        raise
     if os.name == "posix":  # the new name must last through a power cut as the samples after it will
         folder = os.open(path.parent, os.O_RDONLY)
         try:

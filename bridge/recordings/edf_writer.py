@@ -7,6 +7,7 @@ at most what came since: under two seconds.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 from collections import deque
@@ -73,6 +74,9 @@ class EdfWriter:
         self._largest: Samples = np.zeros(len(info.channels))  # value so far, whatever its sign
         self._closed = False
         self._waiting: deque[Future[None]] = deque()
+        # These two are the writing thread's own.
+        self._written = 0  # whole records in the file
+        self._broken: Exception | None = None
         try:
             fresh = os.O_TRUNC if overwrite else os.O_EXCL
             self._file = os.open(self.path, _FLAGS | os.O_CREAT | fresh, 0o644)
@@ -120,7 +124,8 @@ class EdfWriter:
         finally:
             self._closed = True
             self._disk.shutdown()
-            os.close(self._file)
+            if self._file >= 0:
+                os.close(self._file)
         self._check()
 
     # -- records ------------------------------------------------------------------------------------
@@ -212,8 +217,7 @@ class EdfWriter:
         text = np.frombuffer(b"".join(lists).ljust(ANNOTATION_BYTES, b"\x00"), np.uint8)
         record = encode_records(self._layout, codes, text[np.newaxis, :])
         self.records += 1
-        self._submit(record, None)
-        self._submit(str(self.records).encode().ljust(8), _COUNT_AT)
+        self._queue(lambda: self._append(record))
         self._rows, self._held = [], 0
         self._start += self._shape.samples
 
@@ -261,7 +265,30 @@ class EdfWriter:
             if not wait([self._waiting[0]], timeout=_DISK_S).done:
                 raise RecordingError(self.path, "the disk is too slow to record to")
             self._check()
-        self._waiting.append(self._disk.submit(job))
+        self._waiting.append(self._disk.submit(self._unless_broken, job))
+
+    def _unless_broken(self, job: Callable[[], None]) -> None:
+        """After a failure nothing more is written: what came later would lie at a wrong time."""
+        if self._broken is not None:
+            raise self._broken
+        try:
+            job()
+        except Exception as error:
+            self._broken = error
+            raise
+
+    def _append(self, record: bytes) -> None:
+        """One record, and then the count that takes it in: a record that has no room is as if never begun."""
+        end = os.lseek(self._file, 0, os.SEEK_END)
+        try:
+            self._store(record, None)
+            os.fsync(self._file)
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._file, end)
+            raise
+        self._written += 1
+        self._store(str(self._written).encode().ljust(8), _COUNT_AT)
 
     def _store(self, data: bytes, offset: int | None) -> None:
         if offset is None:
@@ -274,8 +301,8 @@ class EdfWriter:
             os.fsync(self._file)
 
     def _rewrite(self, old: Layout, new: Layout, header: bytes) -> None:
-        os.close(self._file)
-        self._file = -1
+        descriptor, self._file = self._file, -1
+        os.close(descriptor)
         path = self.path.resolve()
         try:
             rewrite(path, len(old.header(0, continuous=True)), old, new, header)

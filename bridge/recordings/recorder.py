@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from bridge.recordings.edf_writer import EdfWriter
 from bridge.recordings.recording import RecordingError
@@ -31,7 +32,7 @@ class Recorder:
     ) -> None:
         """``start_s`` tells where a stream's sample time 0 lies on the clock that events are told on."""
         self.path = Path(path)
-        self.failed = False
+        self.problem: str | None = None  # why the recording ended early
         self._overwrite = overwrite
         self._start_s = start_s
         self._writers: dict[str, EdfWriter] = {}
@@ -84,6 +85,10 @@ class Recorder:
         for writer in self._writers.values():
             self._try(writer.close)
 
+    def report(self) -> Mapping[str, Any]:
+        """For the status: where it is recorded, and why no longer, where that is so."""
+        return {"recording": {"file": str(self.path), "problem": self.problem}}
+
     def _mark(self, channel: str, onset_s: float, duration_s: float, label: str) -> None:
         stream = self._channels.get(channel) or next(iter(self._writers), None)
         if stream is not None:
@@ -91,10 +96,10 @@ class Recorder:
             self._try(lambda: writer.annotate(Annotation(own_s, max(0.0, duration_s), label)))
 
     def _try(self, act: Callable[[], None]) -> None:
-        if self.failed:
+        if self.problem is not None:
             return
         try:
             act()
         except RecordingError as error:
-            self.failed = True
+            self.problem = str(error)
             log.error("recording stopped: %s", error)

@@ -126,7 +126,11 @@ def page(
     def health() -> Health:
         now = daemon().snapshot()
         return Health(
-            now["latency_ms"]["median"], now["latency_ms"]["p99"], now["lost_samples"], now["skipped_lines"]
+            now["latency_ms"]["median"],
+            now["latency_ms"]["p99"],
+            now["lost_samples"],
+            now["skipped_lines"],
+            now.get("recording", {}).get("problem"),
         )
 
     told: dict[int, tuple[LoadedRule, ...]] = {}

@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, runtime_checkable
 
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed
 from bridge.pipeline import Outcome, Pipeline
@@ -47,6 +47,13 @@ class Tap(Protocol):
     def closed(self) -> None: ...
 
 
+@runtime_checkable
+class Reporting(Protocol):
+    """A tap with something to say in the status, such as a recording that has failed."""
+
+    def report(self) -> Mapping[str, Any]: ...
+
+
 class Companion(Protocol):
     """Runs beside the daemon for its life: control socket, page, metrics, supervisor, rule file watch."""
 
@@ -68,6 +75,7 @@ class Summary:
     skipped_lines: int = 0
     events: Counter[str] = field(default_factory=Counter)
     actions: Counter[str] = field(default_factory=Counter)
+    recording_problem: str | None = None
     latency: Latency = field(default_factory=Latency)
 
     def line(self) -> str:
@@ -76,9 +84,11 @@ class Summary:
         if p50 is not None and p99 is not None:
             latency = f"host latency median {p50 * 1e3:.2f} ms, p99 {p99 * 1e3:.2f} ms"
         skipped = f", {self.skipped_lines} lines skipped" if self.skipped_lines else ""
+        recording = f"; {self.recording_problem}" if self.recording_problem else ""
         return (
             f"{self.seconds:.1f} s of signal in {self.blocks} blocks, {sum(self.events.values())} events, "
             f"{sum(self.actions.values())} actions, {self.lost_samples} samples lost{skipped}, {latency}"
+            f"{recording}"
         )
 
 
@@ -152,7 +162,12 @@ class Daemon:
         actions: dict[str, dict[str, int]] = {}
         for (output, result), count in dict(self.dispatch.results).items():
             actions.setdefault(output, {})[result] = count
+        told: dict[str, Any] = {}
+        for tap in self._taps:
+            if isinstance(tap, Reporting):
+                told.update(tap.report())
         return {
+            **told,
             "state": self.state.value,
             "pid": os.getpid(),
             "uptime_s": time.monotonic() - self._started,

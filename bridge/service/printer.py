@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any, TextIO
+from typing import Any
 
 from bridge.rules.actions import Action
 from bridge.service.dispatch import Result
+from bridge.service.output_stream import OutputStream
 from bridge.signals.types import Block, Detection, Event, Level, StreamInfo, moment
 
 _RESULT_WORDS: dict[Result, str] = {
@@ -38,16 +39,22 @@ def _plain(value: Any) -> str:
 
 
 class Printer:
-    """Writes events and actions in order of time.
+    """A tap that prints events and actions in order of time.
 
     Levels are not printed, and what they send, many times a second, is printed as JSON only.
     """
 
-    def __init__(self, out: TextIO, *, as_json: bool) -> None:
+    def __init__(self, out: OutputStream, *, as_json: bool) -> None:
         self._out = out
         self._as_json = as_json
 
-    def show(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None:
+    def opened(self, infos: Mapping[str, StreamInfo]) -> None:
+        """Nothing to print."""
+
+    def block(self, stream: str, block: Block) -> None:
+        """Nothing to print."""
+
+    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None:
         lines: list[tuple[float, int, str]] = [
             (moment(item), 0, self._event_line(item)) for item in detections if isinstance(item, Event)
         ]
@@ -56,10 +63,15 @@ class Printer:
             for action, result in actions
             if self._as_json or not isinstance(action.cause, Level)
         )
-        if lines:
-            lines.sort(key=lambda line: line[:2])
-            self._out.write("".join(f"{text}\n" for _, _, text in lines))
-            self._out.flush()
+        lines.sort(key=lambda line: line[:2])
+        for _, _, text in lines:
+            self._out.line(text)
+
+    def closed(self) -> None:
+        """Whoever opened the stream finishes it."""
+
+    def report(self) -> Mapping[str, Any]:
+        return {"lines_not_printed": self._out.dropped}
 
     def _event_line(self, event: Event) -> str:
         if self._as_json:
@@ -71,22 +83,3 @@ class Printer:
             return json.dumps({**action.to_json(), "result": result}, ensure_ascii=False, allow_nan=False)
         verb = "would send " if result == "shown" else ""
         return f"{action.time:9.3f} s    → {verb}{describe_action(action)}{_RESULT_WORDS[result]}"
-
-
-class PrinterTap:
-    """Lets the daemon print: a tap that only looks at outcomes."""
-
-    def __init__(self, printer: Printer) -> None:
-        self._printer = printer
-
-    def opened(self, infos: Mapping[str, StreamInfo]) -> None:
-        """Nothing to print."""
-
-    def block(self, stream: str, block: Block) -> None:
-        """Nothing to print."""
-
-    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None:
-        self._printer.show(detections, actions)
-
-    def closed(self) -> None:
-        """Nothing to let go of."""

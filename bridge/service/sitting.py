@@ -58,7 +58,7 @@ class Sitting:
 
     @property
     def over(self) -> bool:
-        return self.finished or self.stopped or self._recorder.failed
+        return self.finished or self.stopped or self._recorder.problem is not None
 
     def open(self, info: StreamInfo) -> None:
         """What will come. Raises RecordingError."""

@@ -59,7 +59,7 @@ def test_a_failure_ends_the_recording_and_nothing_else(
     recorder.opened({"": info("arm")})
     recorder.block("", Block(np.ones((300, 1)), 0))
     recorder.block("", Block(np.ones((300, 1)), 0))  # samples that go back: refused by the writer
-    assert recorder.failed
+    assert recorder.problem is not None
     recorder.block("", Block(np.ones((300, 1)), 300))
     recorder.closed()
     assert caplog.text.count("recording stopped") == 1

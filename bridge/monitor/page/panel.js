@@ -123,6 +123,7 @@ export function showHealth(now, streams) {
     ["Sampling rate", rate.join("; ")],
     ["Lost samples", String(now.lost_samples)],
   ];
+  if (now.recording_problem) rows.push(["Recording", `ended early: ${now.recording_problem}`]);
   if (now.skipped_lines) rows.push(["Lines not understood", String(now.skipped_lines)]);
   const list = $("health");
   if (list.children.length !== 2 * rows.length) {
