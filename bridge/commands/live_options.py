@@ -95,10 +95,11 @@ def live_source(
 def _of_rule_file(path: Path, channels: tuple[str, ...], fast: bool) -> Source:
     """The one source of a rule file, as `run` would open it. Raises SourceError or InvalidInput."""
     from bridge.rules.loader import RuleFileErrors, load
+    from bridge.service.rule_watch import read_rule_file
     from bridge.sources import build
 
     try:
-        rules = load(path.read_bytes(), str(path)).rules
+        rules = load(read_rule_file(path), str(path)).rules
     except OSError as error:
         raise InvalidInput(f"{path}: cannot be read ({error.strerror})") from error
     except RuleFileErrors as error:

@@ -30,10 +30,10 @@ def check(file: Path, as_json: bool) -> int:
     """Find every mistake in FILE at once: its place, what is wrong, and the mend. Exit 2 if there are any."""
     from bridge.outputs.keyboard_choice import untypable
     from bridge.rules.loader import RuleFileErrors, load
-    from bridge.service.rule_watch import read_limited
+    from bridge.service.rule_watch import read_rule_file
 
     try:
-        loaded = load(read_limited(file), str(file), untypable=untypable)
+        loaded = load(read_rule_file(file), str(file), untypable=untypable)
         problems, valid = loaded.warnings, True
     except RuleFileErrors as errors:
         problems, valid = errors.problems, False

@@ -94,10 +94,10 @@ def read_rules(file: Path, *, typing: bool = False) -> RuleFile:
     """
     from bridge.outputs.keyboard_choice import untypable
     from bridge.rules.loader import RuleFileErrors, load
-    from bridge.service.rule_watch import read_limited
+    from bridge.service.rule_watch import read_rule_file
 
     try:
-        loaded = load(read_limited(file), str(file), untypable=untypable if typing else None)
+        loaded = load(read_rule_file(file), str(file), untypable=untypable if typing else None)
     except RuleFileErrors as errors:
         raise InvalidRules(str(errors)) from errors
     except OSError as error:

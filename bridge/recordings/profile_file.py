@@ -9,6 +9,7 @@ from pathlib import Path
 
 from bridge.calibration.profile import Profile, ProfileError
 from bridge.calibration.profile_text import dump_profile, load_profile
+from bridge.recordings.regular_file import read_regular_file
 
 _MOST_BYTES = 4_000_000
 
@@ -39,9 +40,7 @@ def read_profile_file(path: str | Path) -> Profile:
     """Raises ProfileError."""
     path = Path(path)
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise ProfileError(f"{path}: the file is too large for a profile")
-        text = path.read_text(encoding="utf-8")
+        text = read_regular_file(path, _MOST_BYTES).decode("utf-8")
     except OSError as error:
         raise ProfileError(f"{path}: cannot be read ({error.strerror})") from error
     except UnicodeDecodeError as error:

@@ -9,6 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.recordings.regular_file import read_regular_file
+
 if TYPE_CHECKING:
     from bridge.rules.schema import RuleFile
 
@@ -24,10 +26,9 @@ class RefusedRulesError(Exception):
     """The new version cannot be used; the message says why."""
 
 
-def read_limited(path: Path) -> bytes:
-    """The file's bytes, at most what the loader looks at anyway. Raises OSError."""
-    with path.open("rb") as file:
-        return file.read(_MOST_BYTES)
+def read_rule_file(path: Path) -> bytes:
+    """Raises OSError, also for what is not a regular file or far too large."""
+    return read_regular_file(path, _MOST_BYTES)
 
 
 class RuleWatch:
@@ -76,13 +77,15 @@ class RuleWatch:
 
         try:
             # Reading and checking a large file takes a while: not on the loop that carries the signal.
-            text = await asyncio.to_thread(read_limited, self.path)
+            text = await asyncio.to_thread(read_rule_file, self.path)
             loaded = await asyncio.to_thread(load, text, str(self.path))
             self._use(loaded.rules)
         except RuleFileErrors as errors:
             self.problems = tuple(problem.text(str(self.path)) for problem in errors.problems)
-        except (RefusedRulesError, OSError) as error:
+        except RefusedRulesError as error:
             self.problems = (str(error),)
+        except OSError as error:
+            self.problems = (f"{self.path}: cannot be read: {error.strerror}",)
         else:
             self.problems = ()
             self.rules = loaded.rules

@@ -139,3 +139,40 @@ def test_a_file_that_goes_away_for_a_moment_is_no_matter(tmp_path: Path) -> None
         until(lambda: len(running.actions_of("FIRST")) > had, "the rules to go on")
         file.write_text(RULES.replace("FIRST", "AGAIN"))
         until(lambda: running.actions_of("AGAIN"), "the new rules to act")
+
+
+@pytest.mark.parametrize("what", ["pipe", "device", "folder"])
+def test_what_is_no_regular_file_is_refused_and_holds_up_nothing(what: str, tmp_path: Path) -> None:
+    """Opening a pipe that nobody writes to would wait for ever, and so would the end of the daemon."""
+    file = tmp_path / "rules.yaml"
+    file.write_text(RULES)
+    with daemon(file, tmp_path) as running:
+        until(lambda: running.actions_of("FIRST"), "the first rules to act")
+        file.unlink()
+        if what == "pipe":
+            os.mkfifo(file)
+        elif what == "device":
+            file.symlink_to("/dev/zero")
+        else:
+            file.mkdir()
+        until(lambda: "is refused" in running.log, "the refusal")
+        assert "regular file" in running.log or "directory" in running.log
+        had = len(running.actions_of("FIRST"))
+        until(lambda: len(running.actions_of("FIRST")) > had, "the first rules to go on")
+        running.process.send_signal(signal.SIGTERM)
+        assert running.process.wait(10) == 0
+
+
+@pytest.mark.parametrize(
+    "command", [("rules", "check"), ("run",), ("rules", "explain"), ("check", "--source")]
+)
+def test_a_pipe_in_the_place_of_a_rule_file_is_refused_at_once(
+    command: tuple[str, ...], tmp_path: Path
+) -> None:
+    file = tmp_path / "rules.yaml"
+    os.mkfifo(file)
+    done = subprocess.run(
+        [sys.executable, "-m", "bridge", *command, file], capture_output=True, text=True, timeout=30
+    )
+    assert done.returncode == 2, done.stderr
+    assert "not a regular file" in done.stderr

@@ -1,0 +1,24 @@
+"""Files read as a whole, and regular ones only: no pipe or device can keep the reader waiting."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from pathlib import Path
+from typing import Final
+
+# Opening a pipe waits for its other end unless it is told not to; text is read as it is on every system.
+_FLAGS: Final = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+
+def read_regular_file(path: Path, most_bytes: int) -> bytes:
+    """The file's content. Raises OSError where it cannot be read, is not a regular file or is larger."""
+    with os.fdopen(os.open(path, _FLAGS), "rb") as file:
+        status = os.fstat(file.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            raise OSError(errno.EINVAL, "it is not a regular file", str(path))
+        data = file.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise OSError(errno.EFBIG, f"it is larger than {most_bytes / 1e6:g} MB", str(path))
+    return data
