@@ -13,7 +13,7 @@ import math
 import socket
 import struct
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import lru_cache
 from typing import Any, Final
@@ -139,6 +139,10 @@ class OscOutput:
     @property
     def _target(self) -> str:
         return f"{self._host}:{self._port} ({self._protocol})"
+
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
 
     async def open(self) -> None:
         """Start. A receiver that is not there yet is no error; a port that cannot be is."""

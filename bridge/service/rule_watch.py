@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,6 +45,10 @@ class RuleWatch:
         self._task: asyncio.Task[None] | None = None
         self._stamp = self._look()
 
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
+
     async def start(self) -> None:
         self._task = asyncio.create_task(self._watch())
 
@@ -81,7 +85,13 @@ class RuleWatch:
             self._use(loaded.rules)
         except RuleFileErrors as errors:
             self.problems = tuple(problem.text(str(self.path)) for problem in errors.problems)
-        except (RefusedRulesError, OSError) as error:
+        except RefusedRulesError as error:
+            self.problems = (str(error),)
+        except OSError as error:
+            # An editor may keep it to itself for a moment: look again.
+            self._stamp = None
+            if self.problems == (str(error),):
+                return
             self.problems = (str(error),)
         else:
             self.problems = ()

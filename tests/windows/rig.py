@@ -18,7 +18,9 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def environment(folder: Path, **more: str) -> dict[str, str]:
     """The environment of a process that sees Windows; its own files lie below ``folder``."""
-    kept = {name: value for name, value in os.environ.items() if name in ("PATH", "LANG", "LC_ALL", "BRIDGE_DATA")}
+    kept = {
+        name: value for name, value in os.environ.items() if name in ("PATH", "LANG", "LC_ALL", "BRIDGE_DATA")
+    }
     return {
         **kept,
         "HOME": str(folder),
@@ -75,7 +77,9 @@ class Running:
             if ended:
                 break
             time.sleep(0.02)
-        raise AssertionError(f"never said {words!r}; exit {self.process.poll()}; log {self.log}; out {self.out[-5:]}")
+        raise AssertionError(
+            f"never said {words!r}; exit {self.process.poll()}; log {self.log}; out {self.out[-5:]}"
+        )
 
     def events(self) -> list[dict[str, Any]]:
         return [json.loads(line) for line in list(self.out)]

@@ -29,7 +29,9 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
-def test_a_recording_is_what_other_systems_make_of_it(recording: Path, env: dict[str, str], tmp_path: Path) -> None:
+def test_a_recording_is_what_other_systems_make_of_it(
+    recording: Path, env: dict[str, str], tmp_path: Path
+) -> None:
     """The same samples and events as without the emulation."""
     plain = {name: value for name, value in env.items() if name != "PYTHONPATH"}
     other = tmp_path / "person.edf"
@@ -48,7 +50,16 @@ def test_a_recording_that_needs_more_room_is_rewritten(env: dict[str, str], tmp_
     (tmp_path / "wide.csv").write_text("\n".join(["Fp1", *rows]) + "\n", encoding="utf-8")
     (tmp_path / "rules.yaml").write_text("version: 1\nrules: []\n", encoding="utf-8")
     done = bridge(
-        "run", "rules.yaml", "--replay", "wide.csv", "--rate", "250", "--fast", "--record", "wide.edf", env=env
+        "run",
+        "rules.yaml",
+        "--replay",
+        "wide.csv",
+        "--rate",
+        "250",
+        "--fast",
+        "--record",
+        "wide.edf",
+        env=env,
     )
     assert done.returncode == 0, done.stderr
     assert "10.0 s of signal" in done.stderr
@@ -78,9 +89,7 @@ def test_check_calibrate_and_evaluate(recording: Path, env: dict[str, str], tmp_
     assert done.returncode == 0, done.stderr
     second = tmp_path / "second.edf"
     second.write_bytes(recording.read_bytes())
-    done = bridge(
-        "evaluate", recording, second, "--detector", "blink", "--json", "--workers", "2", env=env
-    )
+    done = bridge("evaluate", recording, second, "--detector", "blink", "--json", "--workers", "2", env=env)
     assert done.returncode == 0, done.stderr
     done = bridge(
         "calibrate", "--replay", recording, "--detector", "heartbeat", "--profile", "me.yaml", "--few", "--force",

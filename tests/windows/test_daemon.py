@@ -83,8 +83,12 @@ def test_only_this_user_can_read_where_it_is_reached(
     assert list(folder.iterdir()) == []
 
 
-@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGQUIT, 0)], ids=["ctrl-c", "ctrl-break"])
-def test_the_console_ends_it_cleanly(start: Callable[..., Running], rules: Path, number: int, status: int) -> None:
+@pytest.mark.parametrize(
+    ("number", "status"), [(signal.SIGINT, 130), (signal.SIGQUIT, 0)], ids=["ctrl-c", "ctrl-break"]
+)
+def test_the_console_ends_it_cleanly(
+    start: Callable[..., Running], rules: Path, number: int, status: int
+) -> None:
     """SIGQUIT stands for the console's SIGBREAK, which Ctrl-Break and a closed window send."""
     daemon = start("run", rules, "--json", "--no-monitor")
     until(lambda: daemon.out, "an event", 30)
@@ -123,11 +127,15 @@ def test_a_new_version_of_the_rules_takes_over(start: Callable[..., Running], ru
     assert daemon.process.poll() is None
 
 
-def test_a_port_is_read_and_found_again(start: Callable[..., Running], tmp_path: Path, env: dict[str, str]) -> None:
+def test_a_port_is_read_and_found_again(
+    start: Callable[..., Running], tmp_path: Path, env: dict[str, str]
+) -> None:
     board = Board(tmp_path / "board", lambda i: f"{i % 100}\r\n", 250.0)
     board.plug_in()
     file = tmp_path / "serial.yaml"
-    source = f"{{type: serial, port: {board.link}, baud: 115200, rate: 250, channels: [{{name: Fp1, kind: eeg}}]}}"
+    source = (
+        f"{{type: serial, port: {board.link}, baud: 115200, rate: 250, channels: [{{name: Fp1, kind: eeg}}]}}"
+    )
     file.write_text(RULES.replace("{type: synthetic, seed: 3}", source), encoding="utf-8")
     try:
         daemon = start("run", file, "--no-monitor")
@@ -138,7 +146,9 @@ def test_a_port_is_read_and_found_again(start: Callable[..., Running], tmp_path:
         board.plug_in()
         daemon.wait_for("is back")
         before = int(str(_status(env)["samples"]))
-        until(lambda: int(str(_status(env)["samples"])) > before + 250, "samples from the port that is back", 20)
+        until(
+            lambda: int(str(_status(env)["samples"])) > before + 250, "samples from the port that is back", 20
+        )
         assert bridge("stop", env=env).returncode == 0
         assert daemon.end() == 0
         assert not any("Traceback" in line for line in daemon.log)

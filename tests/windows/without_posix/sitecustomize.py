@@ -33,13 +33,7 @@ OURS = "bridge"
 MISSING_MODULES = {
     "termios", "tty", "pty", "fcntl", "pwd", "grp", "resource", "posix", "syslog", "readline", "curses", "crypt",
 }  # fmt: skip
-_MISSING_OS = """
-    WNOHANG O_NOFOLLOW O_CLOEXEC O_NONBLOCK O_DIRECTORY O_SYNC O_DSYNC chown chroot ctermid fchdir fchmod fchown
-    fork forkpty get_blocking getegid geteuid getgid getgroups getpgid getpgrp getpriority getsid getuid killpg lchown
-    lockf mkfifo mknod nice openpty pread pwrite sched_getaffinity sched_setaffinity set_blocking setegid seteuid setgid
-    setpgid setsid setuid statvfs fstatvfs sysconf tcgetpgrp ttyname uname wait wait3 wait4 getxattr setxattr
-    confstr posix_fallocate posix_fadvise posix_spawn pidfd_open
-""".split()
+_MISSING_OS = ["WNOHANG", "O_NOFOLLOW", "O_CLOEXEC", "O_NONBLOCK", "O_DIRECTORY", "O_SYNC", "O_DSYNC", "chown", "chroot", "ctermid", "fchdir", "fchmod", "fchown", "fork", "forkpty", "get_blocking", "getegid", "geteuid", "getgid", "getgroups", "getpgid", "getpgrp", "getpriority", "getsid", "getuid", "killpg", "lchown", "lockf", "mkfifo", "mknod", "nice", "openpty", "pread", "pwrite", "sched_getaffinity", "sched_setaffinity", "set_blocking", "setegid", "seteuid", "setgid", "setpgid", "setsid", "setuid", "statvfs", "fstatvfs", "sysconf", "tcgetpgrp", "ttyname", "uname", "wait", "wait3", "wait4", "getxattr", "setxattr", "confstr", "posix_fallocate", "posix_fadvise", "posix_spawn", "pidfd_open"]
 _WINDOWS_SIGNALS = {"SIGABRT", "SIGFPE", "SIGILL", "SIGINT", "SIGSEGV", "SIGTERM"}
 
 
@@ -69,7 +63,9 @@ def _open(path: Any, flags: int, *rest: Any, **named: Any) -> int:
 
 def _signal_names() -> set[str]:
     return {
-        name for name in dir(signal) if name.startswith("SIG") and "_" not in name and name not in _WINDOWS_SIGNALS
+        name
+        for name in dir(signal)
+        if name.startswith("SIG") and "_" not in name and name not in _WINDOWS_SIGNALS
     }
 
 
@@ -94,12 +90,20 @@ def _keyboard() -> types.ModuleType:
 FACES: dict[str, types.ModuleType] = {
     "sys": Face(sys, {"getdlopenflags", "abiflags"}, platform="win32"),
     "os": Face(os, set(_MISSING_OS), name="nt", kill=_kill, open=_open),
-    "signal": Face(signal, _signal_names() | {"pthread_kill", "alarm", "setitimer", "pause"}, SIGBREAK=signal.SIGQUIT),
+    "signal": Face(
+        signal, _signal_names() | {"pthread_kill", "alarm", "setitimer", "pause"}, SIGBREAK=signal.SIGQUIT
+    ),
     # The option that keeps others off a port is stood in for by a harmless one.
     "socket": Face(socket, {"AF_UNIX", "SO_REUSEPORT"}, SO_EXCLUSIVEADDRUSE=socket.SO_KEEPALIVE),
     "asyncio": Face(
         asyncio,
-        {"start_unix_server", "open_unix_connection", "SelectorEventLoop", "get_child_watcher", "ThreadedChildWatcher"},
+        {
+            "start_unix_server",
+            "open_unix_connection",
+            "SelectorEventLoop",
+            "get_child_watcher",
+            "ThreadedChildWatcher",
+        },
     ),
 }
 
@@ -163,12 +167,21 @@ def _spares_open_files(method: str) -> None:
 def _check_name(event: str, arguments: tuple[Any, ...]) -> None:
     if event != "open" or not isinstance(arguments[0], str) or not isinstance(arguments[2], int):
         return
-    if arguments[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT) and set(os.path.basename(arguments[0])) & set('<>:"|?*'):
-        raise OSError(errno.EINVAL, "a file name on Windows may not hold < > : \" | ? *", arguments[0])
+    if arguments[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT) and set(os.path.basename(arguments[0])) & set(
+        '<>:"|?*'
+    ):
+        raise OSError(errno.EINVAL, 'a file name on Windows may not hold < > : " | ? *', arguments[0])
 
 
 builtins.__import__ = _changed_import
-for _method in ("add_reader", "remove_reader", "add_writer", "remove_writer", "add_signal_handler", "remove_signal_handler"):
+for _method in (
+    "add_reader",
+    "remove_reader",
+    "add_writer",
+    "remove_writer",
+    "add_signal_handler",
+    "remove_signal_handler",
+):
     _refused(asyncio.unix_events._UnixSelectorEventLoop, _method)
 for _method in ("replace", "rename", "unlink", "remove"):
     _spares_open_files(_method)
