@@ -1,7 +1,7 @@
 """The control channel: `status`, `pause`, `resume` and `stop` for a running daemon.
 
-How a daemon is reached on which system is in ``control_channel``. A request is one JSON line ``{"do": "status"}``; the
-answer is one JSON line, ``{"error": …}`` when it was refused.
+How a daemon is reached on which system is in ``control_channel``. A request is one JSON line
+``{"do": "status"}``; the answer is one JSON line, ``{"error": …}`` when it was refused.
 """
 
 from __future__ import annotations
@@ -68,6 +68,8 @@ class ControlServer:
             if self._connections > _MOST_AT_ONCE:
                 return
             async with asyncio.timeout(_PATIENCE_S):
+                if not await self._channel.admits(reader):
+                    return
                 answer = self._answer(await reader.readline())
                 writer.write(json.dumps(answer).encode() + b"\n")
                 await writer.drain()

@@ -285,9 +285,9 @@ class Daemon:
         failed: list[BaseException] = []
         try:
             await asyncio.wait((done, stop, ticker), return_when=asyncio.FIRST_COMPLETED)
-            failed = [error for error in map(_failure_of, (done, ticker)) if error is not None]
-        except asyncio.CancelledError as error:
-            interrupted = error
+            failed = [each for each in map(_failure_of, (done, ticker)) if each is not None]
+        except asyncio.CancelledError as cancelled:
+            interrupted = cancelled
         for task in (*readers, stop, ticker, done):
             task.cancel()
         await asyncio.gather(done, stop, ticker, return_exceptions=True)

@@ -1,4 +1,4 @@
-"""What the operating system tells a process: Ctrl-C and its kin, on the event loop's thread on every system."""
+"""Ctrl-C and its kin, told on the event loop's thread on every system."""
 
 from __future__ import annotations
 

@@ -63,8 +63,7 @@ class Running:
 
     @staticmethod
     def _read(stream: Any, lines: list[str]) -> None:
-        for line in stream:
-            lines.append(line.rstrip("\n"))
+        lines.extend(line.rstrip("\n") for line in stream)
 
     def wait_for(self, words: str, within_s: float = 30.0) -> str:
         """The first line of the log, or of the output, with these words."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import pty
@@ -121,10 +122,8 @@ def test_the_moving_demo_takes_a_key(env: dict[str, str]) -> None:
 
         def read() -> bytes:
             nonlocal shown
-            try:
+            with contextlib.suppress(OSError):
                 shown += os.read(master, 65536)
-            except OSError:
-                pass
             return shown
 
         until(lambda: b"forehead" in read(), "the traces", 30)

@@ -1,7 +1,7 @@
-"""How another process of the same user reaches the daemon: one module for each kind of system, behind one interface.
+"""How another process of the same user reaches the daemon: one module a system, behind one interface.
 
-A daemon that listens leaves one file in the user's own runtime folder, named after its process. Whoever can open that
-file can reach the daemon; nobody but the user can.
+A daemon that listens leaves one file in the user's own runtime folder, named after its process. Whoever can
+open that file can reach the daemon; nobody but the user can.
 """
 
 from __future__ import annotations
@@ -25,6 +25,10 @@ class ControlChannel(Protocol):
         """Serve whoever may connect; lines are ``longest`` bytes at most. Raises OSError."""
         ...
 
+    async def admits(self, reader: asyncio.StreamReader) -> bool:
+        """May who has connected go on? Reads what it must say first. Raises ValueError on too long a line."""
+        ...
+
     def connect(self, path: Path, patience_s: float) -> socket.socket:
         """A connection to the daemon that left this file, admitted. Raises OSError when none listens."""
         ...
@@ -35,6 +39,7 @@ def for_this_system() -> ControlChannel:
         from bridge.service.control_channel.loopback_port import LoopbackPort
 
         return LoopbackPort()
-    from bridge.service.control_channel.unix_socket import UnixSocket
+    else:  # noqa: RET505 (what follows is not there for a type checker on Windows)
+        from bridge.service.control_channel.unix_socket import UnixSocket
 
-    return UnixSocket()
+        return UnixSocket()

@@ -1,13 +1,14 @@
-"""A port on loopback with a token in a file that only the user reads, for systems without Unix sockets (Windows).
+"""A port on loopback, with a token in a file that only the user reads: for Windows.
 
-Every user of the computer can reach a loopback port, so the first line of a connection is the token. The file that
-holds the port's number and the token lies in the user's runtime folder, with mode 600; on Windows that folder is below
-``%LOCALAPPDATA%``, which grants access to the user, the system and its administrators only, and new files inherit that.
+Every user of the computer can reach a loopback port, so the first line of a connection is the token. The file
+that holds the port's number and the token lies in the user's runtime folder, with mode 600. On Windows that
+folder is below ``%LOCALAPPDATA%``, which lets in the user, the system and its administrators only, and new
+files inherit that.
 
-A named pipe was decided against. asyncio makes its pipes with the default security descriptor, which lets everyone and
-the anonymous account open a pipe for reading (CreateNamedPipe, "Named Pipe Security and Access Rights"), does not turn
-away clients on other computers, and takes no other descriptor; and no pipe could be tried where this was written. This
-module runs the same on every system, so it is tested as it stands.
+A named pipe was decided against. asyncio makes its pipes with the default security descriptor, which lets
+everyone and the anonymous account open them for reading (Microsoft, "Named Pipe Security and Access Rights"),
+takes no other, and does not turn away clients on other computers. What is here runs the same on every system,
+so it is tested as it stands.
 """
 
 from __future__ import annotations
@@ -24,37 +25,26 @@ from pathlib import Path
 from bridge.service.control_channel import Serve
 
 _HOST = "127.0.0.1"
-_ADMISSION_S = 2.0
 _MOST_BYTES = 4096
 
 
 class LoopbackPort:
     suffix = ".port"
 
+    def __init__(self) -> None:
+        self._token = secrets.token_urlsafe(32)
+
     async def listen(self, path: Path, serve: Serve, longest: int) -> asyncio.Server:
         """Raises OSError."""
-        token = secrets.token_urlsafe(32)
-
-        async def admit(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            try:
-                async with asyncio.timeout(_ADMISSION_S):
-                    line = await reader.readline()
-            except (ValueError, TimeoutError, ConnectionError):
-                line = b""
-            if hmac.compare_digest(line, token.encode() + b"\n"):
-                await serve(reader, writer)
-            else:
-                writer.close()
-
         listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
             if sys.platform == "win32":
                 # Without it another program could take the same port while it is in use.
                 listening.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
             listening.bind((_HOST, 0))
-            server = await asyncio.start_server(admit, sock=listening, limit=longest)
+            server = await asyncio.start_server(serve, sock=listening, limit=longest)
             try:
-                _write(path, {"port": listening.getsockname()[1], "token": token})
+                _write(path, {"port": listening.getsockname()[1], "token": self._token})
             except BaseException:
                 server.close()
                 raise
@@ -62,6 +52,10 @@ class LoopbackPort:
             listening.close()
             raise
         return server
+
+    async def admits(self, reader: asyncio.StreamReader) -> bool:
+        """Raises ValueError on too long a line."""
+        return hmac.compare_digest(await reader.readline(), self._token.encode() + b"\n")
 
     def connect(self, path: Path, patience_s: float) -> socket.socket:
         """Raises OSError, also for a file that a daemon did not write."""

@@ -33,7 +33,67 @@ OURS = "bridge"
 MISSING_MODULES = {
     "termios", "tty", "pty", "fcntl", "pwd", "grp", "resource", "posix", "syslog", "readline", "curses", "crypt",
 }  # fmt: skip
-_MISSING_OS = ["WNOHANG", "O_NOFOLLOW", "O_CLOEXEC", "O_NONBLOCK", "O_DIRECTORY", "O_SYNC", "O_DSYNC", "chown", "chroot", "ctermid", "fchdir", "fchmod", "fchown", "fork", "forkpty", "get_blocking", "getegid", "geteuid", "getgid", "getgroups", "getpgid", "getpgrp", "getpriority", "getsid", "getuid", "killpg", "lchown", "lockf", "mkfifo", "mknod", "nice", "openpty", "pread", "pwrite", "sched_getaffinity", "sched_setaffinity", "set_blocking", "setegid", "seteuid", "setgid", "setpgid", "setsid", "setuid", "statvfs", "fstatvfs", "sysconf", "tcgetpgrp", "ttyname", "uname", "wait", "wait3", "wait4", "getxattr", "setxattr", "confstr", "posix_fallocate", "posix_fadvise", "posix_spawn", "pidfd_open"]
+_MISSING_OS = [
+    "WNOHANG",
+    "O_NOFOLLOW",
+    "O_CLOEXEC",
+    "O_NONBLOCK",
+    "O_DIRECTORY",
+    "O_SYNC",
+    "O_DSYNC",
+    "chown",
+    "chroot",
+    "ctermid",
+    "fchdir",
+    "fchmod",
+    "fchown",
+    "fork",
+    "forkpty",
+    "get_blocking",
+    "getegid",
+    "geteuid",
+    "getgid",
+    "getgroups",
+    "getpgid",
+    "getpgrp",
+    "getpriority",
+    "getsid",
+    "getuid",
+    "killpg",
+    "lchown",
+    "lockf",
+    "mkfifo",
+    "mknod",
+    "nice",
+    "openpty",
+    "pread",
+    "pwrite",
+    "sched_getaffinity",
+    "sched_setaffinity",
+    "set_blocking",
+    "setegid",
+    "seteuid",
+    "setgid",
+    "setpgid",
+    "setsid",
+    "setuid",
+    "statvfs",
+    "fstatvfs",
+    "sysconf",
+    "tcgetpgrp",
+    "ttyname",
+    "uname",
+    "wait",
+    "wait3",
+    "wait4",
+    "getxattr",
+    "setxattr",
+    "confstr",
+    "posix_fallocate",
+    "posix_fadvise",
+    "posix_spawn",
+    "pidfd_open",
+]
 _WINDOWS_SIGNALS = {"SIGABRT", "SIGFPE", "SIGILL", "SIGINT", "SIGSEGV", "SIGTERM"}
 
 
@@ -114,20 +174,20 @@ def _is_ours(name: str) -> bool:
     return name == OURS or name.startswith(OURS + ".")
 
 
-def _changed_import(
-    name: str, globals: Any = None, locals: Any = None, fromlist: Any = (), level: int = 0
-) -> types.ModuleType:
-    if level == 0 and globals is not None and _is_ours(str(globals.get("__name__"))):
-        top = name.partition(".")[0]
-        if top in MISSING_MODULES:
+def _changed_import(name: str, module: Any = None, *rest: Any, **named: Any) -> types.ModuleType:
+    """As `__import__` is called: the second argument is the importing module's global names."""
+    module = named.get("globals", module)
+    level = named.get("level", rest[2] if len(rest) > 2 else 0)
+    if level == 0 and module is not None and _is_ours(str(module.get("__name__"))):
+        if name.partition(".")[0] in MISSING_MODULES:
             raise ModuleNotFoundError(f"No module named {name!r} on Windows", name=name)
-        if name == "msvcrt":
-            if name not in FACES:
-                FACES[name] = _keyboard()
-            return FACES[name]
+        if name == "msvcrt" and name not in FACES:
+            FACES[name] = _keyboard()
         if name in FACES:
             return FACES[name]
-    return _import(name, globals, locals, fromlist, level)
+    if named:
+        return _import(name, **({"globals": module} | named))
+    return _import(name, module, *rest)
 
 
 def _refused(loop: type, method: str) -> None:
