@@ -170,18 +170,20 @@ class OscOutput:
                 sock.connect(address)
             except OSError as error:
                 self._miss(f"{self._target} cannot be found: {error}", 0)
+            else:
+                self._udp = sock
                 first.set()
-                attempt += 1
-                await asyncio.sleep(delay_s(attempt))
-                continue
-            self._udp = sock
+                return
             first.set()
-            return
+            attempt += 1
+            await asyncio.sleep(delay_s(attempt))
 
     async def _keep_tcp(self, first: asyncio.Event) -> None:
         """Connect, and again whenever the connection ends."""
         attempt = 0
         while True:
+            if attempt:
+                await asyncio.sleep(delay_s(attempt))
             try:
                 reader, writer = await asyncio.wait_for(
                     asyncio.open_connection(self._host, self._port), _LOOK_UP_S
@@ -190,7 +192,6 @@ class OscOutput:
                 self._miss(f"{self._target} cannot be reached: {error or 'no answer'}", 0)
                 first.set()
                 attempt += 1
-                await asyncio.sleep(delay_s(attempt))
                 continue
             attempt = 0
             self._tcp = writer.transport
@@ -230,7 +231,7 @@ class OscOutput:
         for _ in range(2):
             try:
                 self._udp.send(raw)
-            except ConnectionRefusedError:
+            except (ConnectionRefusedError, ConnectionResetError):  # the second is what Windows says
                 self._miss(f"nobody listens at {self._target}", 1)
                 continue
             except OSError as error:

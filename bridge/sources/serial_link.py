@@ -43,7 +43,7 @@ class SerialLink:
         self._empty = 0
         self._closed = False
         self._descriptor: int | None = None
-        self._thread: threading.Thread | None = None
+        self._reader: threading.Thread | None = None
 
     def start(self) -> None:
         if not self._threaded:
@@ -51,8 +51,8 @@ class SerialLink:
             self._loop.add_reader(self._descriptor, self._readable, self._descriptor)
         else:
             self._port.timeout = _WAKE_S
-            self._thread = threading.Thread(target=self._read_for_ever, name="serial reader", daemon=True)
-            self._thread.start()
+            self._reader = threading.Thread(target=self._read_for_ever, name="serial reader", daemon=True)
+            self._reader.start()
 
     def set_baud(self, baud: int) -> None:
         self._port.baudrate = baud
@@ -70,11 +70,11 @@ class SerialLink:
         self._closed = True
         if self._descriptor is not None:
             self._loop.remove_reader(self._descriptor)
-        if self._thread is not None:
+        if self._reader is not None:
             # A port must not be closed while it is read from, nor opened again before it is closed.
             with contextlib.suppress(Exception):
                 self._port.cancel_read()
-            self._thread.join(_JOIN_S)
+            self._reader.join(_JOIN_S)
         with contextlib.suppress(Exception):  # a port that has gone may raise anything on closing
             self._port.close()
 
