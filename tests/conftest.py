@@ -14,7 +14,7 @@ settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
 
 # Tests here hold real components to deadlines of safety; the others run on every processor.
-_LIVE = ("outputs", "service", "monitor", "test_end_to_end.py", "test_signal_loss.py")
+_LIVE = ("outputs", "service", "monitor", "windows", "test_end_to_end.py", "test_signal_loss.py")
 # An emulated board falls behind the clock where it has to share a processor.
 _ALONE = ("firmware",)
 _TESTS = Path(__file__).parent

@@ -48,6 +48,20 @@ levels:
   - {level: contraction-level, every: 100 ms, then: {send: {output: sound, address: /x, arguments: ["{value}"]}}}
 """
 
+# The daemon with a source that fails as it runs.
+BREAKS = """
+import sys
+from bridge.commands import main
+from bridge.sources.synthetic import SyntheticSource
+
+async def run(self, sink):
+    raise RuntimeError("a slip of the source")
+
+SyntheticSource.run = run
+sys.argv[1:] = ["run", "rules.yaml", "--for", "1", "--dry-run"]
+main()
+"""
+
 
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -95,6 +109,29 @@ def test_the_daemon_does_the_same(installed: Path, tmp_path: Path) -> None:
     assert ours.count("contraction-level") > 10
 
 
+@pytest.mark.parametrize("root", ["source", "compiled"])
+def test_a_daemon_that_breaks_does_not_end_as_if_all_were_well(
+    root: str, installed: Path, tmp_path: Path
+) -> None:
+    """As it opens (the recording may not be overwritten), and while it runs (the source fails)."""
+    folder = ROOT if root == "source" else installed
+    (tmp_path / "rules.yaml").write_text(RULES + "source: {type: synthetic}\n")
+    (tmp_path / "there.edf").write_text("mine")
+    for arguments, word in (
+        (
+            ("-m", "bridge", "run", "rules.yaml", "--record", "there.edf", "--for", "1", "--dry-run"),
+            "there.edf",
+        ),
+        (("-c", BREAKS), "a slip of the source"),
+    ):
+        done = subprocess.run(
+            [sys.executable, *arguments], cwd=tmp_path, capture_output=True, text=True, timeout=60,
+            env={**os.environ, "PYTHONPATH": str(folder)},
+        )  # fmt: skip
+        assert done.returncode == 1, done.stderr
+        assert word in done.stderr
+
+
 @pytest.mark.timeout(200)
 def test_without_a_compiler_the_wheel_is_plain(tmp_path: Path) -> None:
     assert build(tmp_path, CC="/no/such/compiler").name.endswith("py3-none-any.whl")
@@ -110,3 +147,17 @@ def test_a_function_gives_its_errors_names_of_their_own(module: str) -> None:
                 if isinstance(node, ast.ExceptHandler) and node.name and node.type:
                     kinds[node.name].add(ast.unparse(node.type))
             assert all(len(each) == 1 for each in kinds.values()), (function.name, kinds)
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_nothing_is_awaited_where_an_error_is_on_its_way(module: str) -> None:
+    """Compiled by mypyc, a `finally` or `except` that awaits forgets the error that led there: it is not raised again."""
+    for node in ast.walk(ast.parse((ROOT / f"{module.replace('.', '/')}.py").read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Try):
+            for part in [*node.finalbody, *(line for handler in node.handlers for line in handler.body)]:
+                awaits = [
+                    each
+                    for each in ast.walk(part)
+                    if isinstance(each, ast.Await | ast.AsyncWith | ast.AsyncFor)
+                ]
+                assert not awaits, f"{module}, line {awaits[0].lineno}"

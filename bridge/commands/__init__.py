@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 import click
 
@@ -16,6 +17,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "status": ("control", "status", "Say how the running daemon does."),
     "pause": ("control", "pause", "Pause the running daemon."),
     "resume": ("control", "resume", "Let the paused daemon go on."),
+    "stop": ("control", "stop", "End the running daemon."),
     "ports": ("ports", "command", "List the serial ports and what seems to be plugged in."),
     "calibrate": ("calibrate", "command", "Fit detectors to a person, and say how well they will work."),
     "check": ("check", "command", "Judge the signal and say what to do about it."),
@@ -61,8 +63,20 @@ def group() -> None:
     """
 
 
+def _take_all_characters(stream: TextIO | None) -> None:
+    """Pipes and files carry UTF-8 on every system; a terminal shows `?` for what it has no character for."""
+    if not isinstance(stream, io.TextIOWrapper):
+        return
+    if stream.isatty():
+        stream.reconfigure(errors="replace")
+    else:
+        stream.reconfigure(encoding="utf-8", errors="replace")
+
+
 def main() -> NoReturn:
     """Entry point: 0 done, 1 failed, 2 wrong use or invalid file, 130 interrupted."""
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        _take_all_characters(stream)
     try:
         status = group.main(standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)

@@ -5,10 +5,8 @@ A cue is a word that stands for a moment and goes, at most once in 1.3 s: far be
 
 from __future__ import annotations
 
-import select
-import sys
+import contextlib
 from collections.abc import Sequence
-from types import ModuleType
 from typing import Any
 
 from rich.align import Align
@@ -19,6 +17,7 @@ from rich.progress_bar import ProgressBar
 from rich.text import Text
 
 from bridge.calibration.cues import Shown, Step
+from bridge.commands.terminal_keys import NextKey, single_keys
 from bridge.signals.advice import advice_of, describe
 from bridge.signals.quality import QualitySnapshot, Verdict
 from bridge.signals.types import StreamInfo
@@ -76,11 +75,12 @@ class LiveScreen:
         self._word, self._instruction = "Signal check", "Sit still"
         self._gone_s = 0.0  # when the word has stood long enough, from the step's start
         self._live = Live(console=console, refresh_per_second=10, transient=True)
-        self._restore: tuple[ModuleType, int, Any] | None = None
+        self._stack = contextlib.ExitStack()
+        self._next_key: NextKey = lambda: ""
 
     def opened(self, info: StreamInfo) -> None:
         self._console.print(CAUTIONS)
-        self._listen()
+        self._next_key = self._stack.enter_context(single_keys())
         self._live.start()
 
     def checking(self, left_s: float) -> None:
@@ -118,29 +118,12 @@ class LiveScreen:
         parts.extend((Text(signal, justify="center"), Text(_KEYS, style="dim", justify="center")))
         self._live.update(Panel(Group(*parts), title=title))
 
-    def _listen(self) -> None:
-        """Single keys without Return, where the system can."""
-        try:
-            import termios
-            import tty
-
-            number = sys.stdin.fileno()
-            self._restore = (termios, number, termios.tcgetattr(number))
-            tty.setcbreak(number)
-        except (ImportError, OSError, ValueError):
-            self._restore = None
-
     def key(self) -> str:
-        if self._restore is None or not select.select([sys.stdin], [], [], 0)[0]:
-            return ""
-        return sys.stdin.read(1)
+        return self._next_key()
 
     def close(self) -> None:
         self._live.stop()
-        if self._restore is not None:
-            termios, number, saved = self._restore
-            termios.tcsetattr(number, termios.TCSADRAIN, saved)
-            self._restore = None
+        self._stack.close()
 
 
 def check_lines(snapshots: Sequence[QualitySnapshot]) -> list[str]:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import signal
 from collections.abc import Callable
 
 from bridge.calibration.cues import Routine
 from bridge.recordings.recorder import Recorder
 from bridge.service.sitting import BadSignalError, Screen, Sitting
+from bridge.service.system_signals import ENDING, heard
 from bridge.signals.types import Block, StreamInfo
 from bridge.sources.protocol import Source
 
@@ -45,10 +44,12 @@ class Session:
 
     async def run(self) -> None:
         """Raises SourceError, RecordingError or BadSignalError. What was recorded stays, whatever happens."""
-        loop = asyncio.get_running_loop()
-        with contextlib.suppress(NotImplementedError, RuntimeError):
-            for number in (signal.SIGINT, signal.SIGTERM):
-                loop.add_signal_handler(number, self._stop.set)
+        with heard(ENDING, lambda _: self._stop.set()):
+            await self._hold()
+        if self._failure is not None:
+            raise self._failure
+
+    async def _hold(self) -> None:
         try:
             info = await self._source.open()
             if self._accept is not None:
@@ -66,8 +67,6 @@ class Session:
         finally:
             await self._source.close()
             self._sitting.close()
-        if self._failure is not None:
-            raise self._failure
 
     def _take(self, block: Block) -> None:
         if self._stop.is_set():

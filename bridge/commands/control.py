@@ -1,4 +1,4 @@
-"""`status`, `pause` and `resume`: talk to a running daemon over its control socket."""
+"""`status`, `pause`, `resume` and `stop`: talk to a running daemon over its control channel."""
 
 from __future__ import annotations
 
@@ -83,3 +83,11 @@ def pause(pid: int | None, as_json: bool) -> None:
 def resume(pid: int | None, as_json: bool) -> None:
     """Return the running daemon to the state it had before the pause."""
     _talk("resume", lambda answer: str(answer["state"]), pid, as_json)
+
+
+@click.command(epilog="Example: biosignal-bridge stop")
+@_pid
+@_as_json
+def stop(pid: int | None, as_json: bool) -> None:
+    """End the running daemon as Ctrl-C does: everything is let go, and what was recorded is kept."""
+    _talk("stop", lambda answer: str(answer["state"]), pid, as_json)

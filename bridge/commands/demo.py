@@ -13,6 +13,7 @@ import click
 
 from bridge.commands.ready_files import ready_files
 from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
+from bridge.commands.terminal_keys import NextKey, single_keys
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -71,6 +72,10 @@ class _Screen:
         self._stack = contextlib.ExitStack()
         self._task: asyncio.Task[None] | None = None
 
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
+
     async def start(self) -> None:
         from rich.console import Console
         from rich.live import Live
@@ -78,17 +83,19 @@ class _Screen:
         self._stack.enter_context(_log_to(self._view))
         live = Live(console=Console(), screen=True, auto_refresh=False)
         self._stack.enter_context(live)
-        self._stack.enter_context(_keys(self._pressed))
-        self._task = asyncio.create_task(self._draw(live))
+        next_key = self._stack.enter_context(single_keys())
+        self._task = asyncio.create_task(self._draw(live, next_key))
 
-    def _pressed(self, key: str) -> None:
-        if key in ("q", "Q"):
-            self._daemon().stop()
-
-    async def _draw(self, live: Live) -> None:
-        while True:
-            live.update(self._view, refresh=True)
-            await asyncio.sleep(_FRAME_S)
+    async def _draw(self, live: Live, next_key: NextKey) -> None:
+        try:
+            while True:
+                live.update(self._view, refresh=True)
+                if next_key() in ("q", "Q"):
+                    self._daemon().stop()
+                await asyncio.sleep(_FRAME_S)
+        except Exception as error:
+            # A picture that stands still must not be taken for the signal.
+            self._daemon().fail(error)
 
     async def stop(self) -> None:
         if self._task is not None:
@@ -113,27 +120,3 @@ def _log_to(view: TerminalView) -> Iterator[None]:
         yield
     finally:
         root.handlers[:] = before
-
-
-@contextlib.contextmanager
-def _keys(pressed: Callable[[str], None]) -> Iterator[None]:
-    """Single keys from the terminal, where it has them (POSIX); elsewhere Ctrl-C still stops."""
-    try:
-        import termios
-        import tty
-    except ImportError:
-        yield
-        return
-    if not sys.stdin.isatty():
-        yield
-        return
-    descriptor = sys.stdin.fileno()
-    before = termios.tcgetattr(descriptor)
-    tty.setcbreak(descriptor)
-    loop = asyncio.get_running_loop()
-    loop.add_reader(descriptor, lambda: pressed(sys.stdin.read(1)))
-    try:
-        yield
-    finally:
-        loop.remove_reader(descriptor)
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)

@@ -89,19 +89,18 @@ class _Recording:
         self._rate = 1.0
 
     async def run(self) -> _Recording:
-        loop = asyncio.get_running_loop()
-        with contextlib.suppress(NotImplementedError):
-            loop.add_signal_handler(signal.SIGINT, self._interrupt)
-            loop.add_signal_handler(signal.SIGTERM, self._stop.set)
-        recording = asyncio.ensure_future(self._record())
-        stopped = asyncio.ensure_future(self._stop.wait())
-        try:
-            await asyncio.wait({recording, stopped}, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for task in (recording, stopped):
-                task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await recording
+        from bridge.service.system_signals import ENDING, heard
+
+        with heard(ENDING, self._on_signal):
+            recording = asyncio.ensure_future(self._record())
+            stopped = asyncio.ensure_future(self._stop.wait())
+            try:
+                await asyncio.wait({recording, stopped}, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                for task in (recording, stopped):
+                    task.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await recording
         return self
 
     async def _record(self) -> None:
@@ -129,8 +128,8 @@ class _Recording:
         if self._recorder.problem is not None:
             self._stop.set()
 
-    def _interrupt(self) -> None:
-        self.interrupted = True
+    def _on_signal(self, number: int) -> None:
+        self.interrupted = number == signal.SIGINT
         self._stop.set()
 
     def _mark_truth(self, every_s: float) -> None:

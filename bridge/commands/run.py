@@ -76,8 +76,9 @@ def command(
 ) -> int:
     """Turn a signal into control, as the rule file FILE says.
 
-    Keystrokes are off unless --armed; OSC and MQTT are live from the start unless --dry-run. Ctrl-C or
-    SIGTERM stops, SIGUSR1 pauses and resumes. A new version of FILE takes over while it runs, if it is valid.
+    Keystrokes are off unless --armed; OSC and MQTT are live from the start unless --dry-run. Ctrl-C,
+    SIGTERM or `stop` stops, SIGUSR1 pauses and resumes. A new version of FILE takes over while it runs, if it
+    is valid.
 
     Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device;
     not for vehicles or machinery; never the only safety control.

@@ -109,6 +109,11 @@ class Monitor:
         """A link that shows everything and steers nothing."""
         return self._access.link(Role.WATCH)
 
+    @property
+    def tasks(self) -> Sequence[asyncio.Future[None]]:
+        """What it does in the background while it listens."""
+        return () if self._ticker is None else (self._ticker,)
+
     async def stop(self) -> None:
         """Tell the pages and stop listening. May be called twice."""
         if self._ticker is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import queue
 import selectors
 import signal
 import socket
@@ -26,6 +27,8 @@ from bridge.outputs.limits import KEYSTROKES_PER_S, LONGEST_HOLD_S
 
 _SCREEN_EVERY_S = 0.5  # how often a screen that has gone is looked for
 _READ = 65536
+_MOST_TO_SAY = 1000  # messages that may wait for the daemon to take them
+_LAST_WORDS_S = 0.2
 
 
 class Mouth:
@@ -33,13 +36,35 @@ class Mouth:
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
-        with suppress(OSError, AttributeError):  # pipes of Windows before Python 3.12
+        self._waiting: queue.Queue[bytes] | None = None
+        if sys.platform != "win32":
             os.set_blocking(descriptor, False)
+        else:
+            # A pipe there blocks who writes to it, so a thread does.
+            self._waiting = queue.Queue(_MOST_TO_SAY)
+            threading.Thread(target=self._write, args=(self._waiting,), daemon=True).start()
 
     def say(self, *told: Said) -> None:
         for each in told:
+            if self._waiting is not None:
+                with suppress(queue.Full):
+                    self._waiting.put_nowait(each.encode())
+                continue
             with suppress(OSError):
                 os.write(self._descriptor, each.encode())
+
+    def finish(self) -> None:
+        """Let out what is still to be told, but do not wait long for a daemon that does not take it."""
+        until_s = time.monotonic() + _LAST_WORDS_S
+        while self._waiting is not None and self._waiting.unfinished_tasks and time.monotonic() < until_s:
+            time.sleep(0.005)
+
+    def _write(self, waiting: queue.Queue[bytes]) -> None:
+        while True:
+            data = waiting.get()
+            with suppress(OSError):
+                os.write(self._descriptor, data)
+            waiting.task_done()
 
 
 class Stdin:
@@ -91,8 +116,11 @@ class Loop:
         wake.setblocking(False)
         self._selector.register(stdin, selectors.EVENT_READ, "commands")
         self._selector.register(woken, selectors.EVENT_READ, "signal")
-        for number in (signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])):
-            signal.signal(number, self._on_signal)
+        signal.signal(signal.SIGTERM, self._on_signal)
+        if sys.platform != "win32":
+            signal.signal(signal.SIGHUP, self._on_signal)
+        else:
+            signal.signal(signal.SIGBREAK, signal.SIG_IGN)  # as Ctrl-C below
         signal.set_wakeup_fd(wake.fileno())
         # Ctrl-C in a terminal reaches every process of it; the daemon decides what it means.
         signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -213,13 +241,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         told = guard.watch_pause_key()
     except (KeyboardError, allow_list.AllowListError) as error:
         mouth.say(Said("failed", why=str(error)))
+        mouth.finish()
         return 1
     except KeyboardGoneError:
         mouth.say(Said("failed", why="the screen session ended while the keyboard was being opened"))
+        mouth.finish()
         return 1
     loop = Loop(guard, keyboard, mouth, keyboard.name)
     mouth.say(Said("ready", os.getpid(), keyboard.name), *told)
     loop.run(Stdin(sys.stdin.fileno()))
+    mouth.finish()
     return 0
 
 

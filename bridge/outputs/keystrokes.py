@@ -11,7 +11,7 @@ import itertools
 import logging
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from bridge.outputs import allow_list
@@ -96,6 +96,10 @@ class Keystrokes:
     def guard_pid(self) -> int | None:
         """Process id of the guard, None while there is none."""
         return None if self._process is None else self._process.pid
+
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return tuple(self._tasks)
 
     async def open(self) -> None:
         """Start the guard. Raises OutputError when there is nothing to type on."""

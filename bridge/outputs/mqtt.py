@@ -12,7 +12,7 @@ import stat
 import sys
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -76,6 +76,10 @@ class MqttOutput:
     def waiting(self) -> int:
         """Messages in the outbox."""
         return len(self._outbox)
+
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
 
     async def open(self) -> None:
         """Start connecting; a broker that is away is no error."""

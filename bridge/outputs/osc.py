@@ -13,7 +13,7 @@ import math
 import socket
 import struct
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import lru_cache
 from typing import Any, Final
@@ -140,6 +140,10 @@ class OscOutput:
     def _target(self) -> str:
         return f"{self._host}:{self._port} ({self._protocol})"
 
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
+
     async def open(self) -> None:
         """Start. A receiver that is not there yet is no error; a port that cannot be is."""
         if not 1 <= self._port <= 65535:
@@ -166,18 +170,20 @@ class OscOutput:
                 sock.connect(address)
             except OSError as error:
                 self._miss(f"{self._target} cannot be found: {error}", 0)
+            else:
+                self._udp = sock
                 first.set()
-                attempt += 1
-                await asyncio.sleep(delay_s(attempt))
-                continue
-            self._udp = sock
+                return
             first.set()
-            return
+            attempt += 1
+            await asyncio.sleep(delay_s(attempt))
 
     async def _keep_tcp(self, first: asyncio.Event) -> None:
         """Connect, and again whenever the connection ends."""
         attempt = 0
         while True:
+            if attempt:
+                await asyncio.sleep(delay_s(attempt))
             try:
                 reader, writer = await asyncio.wait_for(
                     asyncio.open_connection(self._host, self._port), _LOOK_UP_S
@@ -186,7 +192,6 @@ class OscOutput:
                 self._miss(f"{self._target} cannot be reached: {error or 'no answer'}", 0)
                 first.set()
                 attempt += 1
-                await asyncio.sleep(delay_s(attempt))
                 continue
             attempt = 0
             self._tcp = writer.transport
@@ -226,7 +231,7 @@ class OscOutput:
         for _ in range(2):
             try:
                 self._udp.send(raw)
-            except ConnectionRefusedError:
+            except (ConnectionRefusedError, ConnectionResetError):  # the second is what Windows says
                 self._miss(f"nobody listens at {self._target}", 1)
                 continue
             except OSError as error:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import asyncio
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -58,6 +59,16 @@ class Announcing(Protocol):
     """An output that tells the world the daemon's state (``online``, ``paused``, ``disarmed`` …)."""
 
     def announce(self, state: str) -> None: ...
+
+
+@runtime_checkable
+class Working(Protocol):
+    """An output that works in the background. The daemon tells when that fails."""
+
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        """While it is open; empty before."""
+        ...
 
 
 @runtime_checkable

@@ -1,11 +1,11 @@
-"""What runs beside the daemon: control socket, metrics, supervisor, page. Each starts and stops with it."""
+"""What runs beside the daemon: control channel, metrics, supervisor, page. Each starts and stops with it."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bridge.service.control import ControlServer
@@ -22,14 +22,23 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("bridge")
 
+_ANSWERED_S = 0.05
+
 
 class Control:
-    """`status`, `pause` and `resume` from other processes of the same user."""
+    """`status`, `pause`, `resume` and `stop` from other processes of the same user."""
+
+    tasks: Sequence[asyncio.Task[None]] = ()
 
     def __init__(self, daemon: Callable[[], Daemon]) -> None:
         self._daemon = daemon
         self._server = ControlServer(
-            {"status": self._status, "pause": lambda: self._pause(True), "resume": lambda: self._pause(False)}
+            {
+                "status": self._status,
+                "pause": lambda: self._pause(True),
+                "resume": lambda: self._pause(False),
+                "stop": self._stop,
+            }
         )
 
     def _status(self) -> Mapping[str, Any]:
@@ -41,6 +50,12 @@ class Control:
             daemon.pause(paused)
         return {"state": daemon.state.value}
 
+    def _stop(self) -> Mapping[str, Any]:
+        log.info("stopping")
+        # The answer goes out first.
+        asyncio.get_running_loop().call_later(_ANSWERED_S, self._daemon().stop)
+        return {"state": "stopping"}
+
     async def start(self) -> None:
         await self._server.start()
 
@@ -50,6 +65,8 @@ class Control:
 
 class Metrics:
     """Counters for Prometheus on a loopback port."""
+
+    tasks: Sequence[asyncio.Task[None]] = ()
 
     def __init__(self, port: int, daemon: Callable[[], Daemon]) -> None:
         self._port = port
@@ -76,6 +93,10 @@ class Supervision:
         self._supervisor = Supervisor()
         self._task: asyncio.Task[None] | None = None
 
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
+
     async def start(self) -> None:
         self._supervisor.ready()
         if self._supervisor.watchdog_s is not None:
@@ -101,6 +122,10 @@ class Page:
 
     def __init__(self, monitor: Monitor) -> None:
         self.tap = monitor
+
+    @property
+    def tasks(self) -> Sequence[asyncio.Future[None]]:
+        return self.tap.tasks
 
     async def start(self) -> None:
         log.info("watch it at %s", await self.tap.start())

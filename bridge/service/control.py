@@ -1,7 +1,7 @@
-"""The control socket: `status`, `pause`, `resume`, `arm` and `disarm` for a running daemon.
+"""The control channel: `status`, `pause`, `resume` and `stop` for a running daemon.
 
-One Unix socket a daemon, in the user's own runtime folder (mode 700), named after its process. A request is
-one JSON line ``{"do": "status"}``; the answer is one JSON line, ``{"error": …}`` when it was refused.
+How a daemon is reached on which system is in ``control_channel``. A request is one JSON line
+``{"do": "status"}``; the answer is one JSON line, ``{"error": …}`` when it was refused.
 """
 
 from __future__ import annotations
@@ -10,14 +10,16 @@ import asyncio
 import contextlib
 import json
 import os
-import socket
 import warnings
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from bridge.service.control_channel import ControlChannel, for_this_system
+
 _LONGEST_REQUEST = 1024
 _PATIENCE_S = 2.0
+_MOST_AT_ONCE = 16  # connections; a person's commands come one by one
 
 
 class ControlError(Exception):
@@ -25,7 +27,7 @@ class ControlError(Exception):
 
 
 def runtime_folder() -> Path:
-    """Where the sockets lie: XDG_RUNTIME_DIR or what stands for it on this system."""
+    """Where the daemons are found: XDG_RUNTIME_DIR or what stands for it on this system."""
     import platformdirs
 
     with warnings.catch_warnings():
@@ -37,10 +39,14 @@ def runtime_folder() -> Path:
 class ControlServer:
     """Listens for the life of the daemon. ``answers`` maps a request's word to what makes the answer."""
 
-    def __init__(self, answers: Mapping[str, Callable[[], Mapping[str, Any]]]) -> None:
+    def __init__(
+        self, answers: Mapping[str, Callable[[], Mapping[str, Any]]], channel: ControlChannel | None = None
+    ) -> None:
         self._answers = dict(answers)
+        self._channel = channel or for_this_system()
         self._server: asyncio.Server | None = None
-        self.path = runtime_folder() / f"{os.getpid()}.sock"
+        self._connections = 0
+        self.path = runtime_folder() / f"{os.getpid()}{self._channel.suffix}"
 
     async def start(self) -> None:
         """Raises OSError when the folder cannot be used."""
@@ -48,8 +54,7 @@ class ControlServer:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         folder.chmod(0o700)
         self.path.unlink(missing_ok=True)
-        self._server = await asyncio.start_unix_server(self._serve, self.path, limit=_LONGEST_REQUEST)
-        self.path.chmod(0o600)
+        self._server = await self._channel.listen(self.path, self._serve, _LONGEST_REQUEST)
 
     async def stop(self) -> None:
         if self._server is not None:
@@ -58,8 +63,13 @@ class ControlServer:
             self.path.unlink(missing_ok=True)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._connections += 1
         try:
+            if self._connections > _MOST_AT_ONCE:
+                return
             async with asyncio.timeout(_PATIENCE_S):
+                if not await self._channel.admits(reader):
+                    return
                 answer = self._answer(await reader.readline())
                 writer.write(json.dumps(answer).encode() + b"\n")
                 await writer.drain()
@@ -67,6 +77,7 @@ class ControlServer:
             # Too long, too slow or gone: nothing to answer.
             pass
         finally:
+            self._connections -= 1
             writer.close()
 
     def _answer(self, line: bytes) -> Mapping[str, Any]:
@@ -80,32 +91,27 @@ class ControlServer:
         return self._answers[word]()
 
 
-def daemons() -> list[int]:
+def daemons(channel: ControlChannel | None = None) -> list[int]:
     """Process ids of the daemons that listen; what a killed one left behind is removed."""
+    channel = channel or for_this_system()
     found = []
-    for path in sorted(runtime_folder().glob("*.sock")):
+    for path in sorted(runtime_folder().glob(f"*{channel.suffix}")):
         with contextlib.suppress(ValueError):
             pid = int(path.stem)
-            if _alive(path):
-                found.append(pid)
+            try:
+                channel.connect(path, _PATIENCE_S).close()
+            except OSError:
+                with contextlib.suppress(OSError):
+                    path.unlink(missing_ok=True)
             else:
-                path.unlink(missing_ok=True)
+                found.append(pid)
     return found
 
 
-def _alive(path: Path) -> bool:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        probe.settimeout(_PATIENCE_S)
-        try:
-            probe.connect(str(path))
-        except OSError:
-            return False
-    return True
-
-
-def ask(word: str, pid: int | None = None) -> dict[str, Any]:
+def ask(word: str, pid: int | None = None, channel: ControlChannel | None = None) -> dict[str, Any]:
     """Send one request to a running daemon. Raises ControlError."""
-    running = daemons()
+    channel = channel or for_this_system()
+    running = daemons(channel)
     if pid is None:
         if not running:
             raise ControlError("no daemon is running; start one with `biosignal-bridge run FILE`")
@@ -115,15 +121,13 @@ def ask(word: str, pid: int | None = None) -> dict[str, Any]:
         pid = running[0]
     elif pid not in running:
         raise ControlError(f"no daemon with process id {pid} is running")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
-        link.settimeout(_PATIENCE_S)
-        try:
-            link.connect(str(runtime_folder() / f"{pid}.sock"))
+    try:
+        with channel.connect(runtime_folder() / f"{pid}{channel.suffix}", _PATIENCE_S) as link:
             link.sendall(json.dumps({"do": word}).encode() + b"\n")
             with link.makefile("rb") as answer:
                 plain = json.loads(answer.readline())
-        except (OSError, ValueError) as error:
-            raise ControlError(f"daemon {pid} does not answer: {error}") from error
+    except (OSError, ValueError) as error:
+        raise ControlError(f"daemon {pid} does not answer: {error}") from error
     if not isinstance(plain, dict) or "error" in plain:
         raise ControlError(f"daemon {pid}: {plain.get('error') if isinstance(plain, dict) else plain}")
     return plain

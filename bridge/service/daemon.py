@@ -13,18 +13,20 @@ import gc
 import logging
 import os
 import signal
+import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol, runtime_checkable
 
-from bridge.outputs.protocol import Output, OutputError, PauseKeyed
+from bridge.outputs.protocol import Output, OutputError, PauseKeyed, Working
 from bridge.pipeline import Outcome, Pipeline
 from bridge.rules.actions import Action
 from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, Result, State
 from bridge.service.latency import Latency
+from bridge.service.system_signals import ENDING, heard
 from bridge.signals.types import Block, Detection, Event, StreamInfo
 from bridge.sources.protocol import Source
 
@@ -33,6 +35,11 @@ log = logging.getLogger("bridge")
 _TICK_S: Final = 0.02  # how often holds and waits are looked at when no samples come
 _CALM_TICK_S: Final = 0.1  # how often it is looked whether samples come
 _STALL_S: Final = 0.2  # without samples for this long, the signal counts as lost
+
+if sys.platform == "win32":
+    _SIGNALS: Final = ENDING
+else:
+    _SIGNALS: Final = (*ENDING, signal.SIGUSR1)
 
 
 class Tap(Protocol):
@@ -55,10 +62,15 @@ class Reporting(Protocol):
 
 
 class Companion(Protocol):
-    """Runs beside the daemon for its life: control socket, page, metrics, supervisor, rule file watch."""
+    """Runs beside the daemon for its life: control channel, page, metrics, supervisor, rule file watch."""
+
+    @property
+    def tasks(self) -> Sequence[asyncio.Future[None]]:
+        """What it does in the background; the daemon tells when one of these fails."""
+        ...
 
     async def start(self) -> None:
-        """Raises OSError when it cannot; the daemon goes on without it."""
+        """Raises OSError when it cannot; the daemon goes on without it, as after any other failure."""
         ...
 
     async def stop(self) -> None: ...
@@ -209,19 +221,30 @@ class Daemon:
 
         Whatever happens, everything held is let go and every output and source is closed.
         """
-        with _signals(self._on_signal):
+        with heard(_SIGNALS, self._on_signal):
+            # Not by `finally`: compiled, one that awaits forgets the error that led to it.
+            failure: BaseException | None = None
             try:
                 await self._open()
                 # What is there now stays to the end: the collector need not look at it while samples wait.
                 gc.collect()
                 gc.freeze()
                 await self._until_done()
-            finally:
-                gc.unfreeze()
-                await self._close()
-        if self._failure is not None:
-            raise self._failure
+            except BaseException as error:
+                failure = error
+            gc.unfreeze()
+            await self._close()
+        if failure is None:
+            failure = self._failure
+        if failure is not None:
+            raise failure
         return self.summary
+
+    def fail(self, error: BaseException) -> None:
+        """End because of this: everything is let go, and `run` raises it."""
+        self._failure = error
+        self.dispatch.release()
+        self.stop()
 
     async def _open(self) -> None:
         if not self._dry_run:
@@ -234,6 +257,9 @@ class Daemon:
                 except OutputError as error:
                     log.warning("output %s is off: %s", name, error)
                     self.dispatch.drop(name)
+                else:
+                    if isinstance(output, Working):
+                        _tell_failures(output.tasks, f"output {name}")
             self.dispatch.tell_state()
         infos = {}
         for name, source in self._sources.items():
@@ -253,10 +279,14 @@ class Daemon:
         self._started = time.monotonic()
         self._alignment = Alignment(self._started)
         for companion in self._companions:
+            name = type(companion).__name__
             try:
                 await companion.start()
+                _tell_failures(companion.tasks, name)
             except OSError as problem:
-                log.warning("%s is off: %s", type(companion).__name__, problem)
+                log.warning("%s is off: %s", name, problem)
+            except Exception:
+                log.exception("%s is off, for it has failed", name)
 
     async def _until_done(self) -> None:
         readers = [
@@ -266,15 +296,20 @@ class Daemon:
         done = asyncio.ensure_future(_all(readers))
         stop = asyncio.ensure_future(_until(self._stop))
         ticker = asyncio.ensure_future(self._tick())
+        interrupted: BaseException | None = None
+        failed: list[BaseException] = []
         try:
             await asyncio.wait((done, stop, ticker), return_when=asyncio.FIRST_COMPLETED)
-            for task in (done, ticker):
-                if task.done() and not task.cancelled():
-                    task.result()
-        finally:
-            for task in (*readers, stop, ticker, done):
-                task.cancel()
-            await asyncio.gather(done, stop, ticker, return_exceptions=True)
+            failed = [each for each in map(_failure_of, (done, ticker)) if each is not None]
+        except asyncio.CancelledError as cancelled:
+            interrupted = cancelled
+        for task in (*readers, stop, ticker, done):
+            task.cancel()
+        await asyncio.gather(done, stop, ticker, return_exceptions=True)
+        if interrupted is not None:
+            raise interrupted
+        if failed:
+            raise failed[0]
 
     def _take(self, name: str, block: Block) -> None:
         """One block, from arrival to output. An error in here ends the daemon, never leaves it half alive."""
@@ -300,9 +335,7 @@ class Daemon:
             if self._for_s is not None and stream.time_s >= self._for_s:
                 self.stop()
         except Exception as error:
-            self._failure = error
-            self.dispatch.release()
-            self.stop()
+            self.fail(error)
 
     def _align(self, name: str, stream: _Stream, block: Block, received: float) -> None:
         """Put this stream's sample time on the clock that all streams share."""
@@ -357,7 +390,7 @@ class Daemon:
                 self._finish(Outcome([], self._pipeline.advance(latest)), None)
 
     def _on_signal(self, number: int) -> None:
-        if number == getattr(signal, "SIGUSR1", None):
+        if sys.platform != "win32" and number == signal.SIGUSR1:
             self.pause(self.state is not State.PAUSED)
             return
         self.interrupted = number == signal.SIGINT
@@ -405,6 +438,27 @@ async def _all(readers: Sequence[asyncio.Future[None]]) -> None:
     await asyncio.gather(*readers)
 
 
+def _failure_of(task: asyncio.Future[None]) -> BaseException | None:
+    """Why it ended; None while it runs, and after an end that is meant."""
+    if not task.done():
+        return None
+    if task.cancelled():
+        return RuntimeError("a source was given up from within; what it waited for has been cancelled")
+    return task.exception()
+
+
+def _tell_failures(tasks: Sequence[asyncio.Future[None]], what: str) -> None:
+    """What works in the background must not die unheard."""
+    for task in tasks:
+        task.add_done_callback(functools.partial(_tell_failure, what))
+
+
+def _tell_failure(what: str, task: asyncio.Future[None]) -> None:
+    error = None if task.cancelled() else task.exception()
+    if error is not None:
+        log.error("%s has failed and works no more: %s", what, error, exc_info=error)
+
+
 async def _until(event: asyncio.Event) -> None:
     await event.wait()
 
@@ -416,25 +470,3 @@ def _reported(what: str) -> Iterator[None]:
         yield
     except Exception:
         log.exception("%s failed", what)
-
-
-@contextlib.contextmanager
-def _signals(handler: Callable[[int], None]) -> Iterator[None]:
-    """SIGINT, SIGTERM and SIGUSR1 go to ``handler`` on the event loop's thread."""
-    loop = asyncio.get_running_loop()
-    numbers = [signal.SIGINT, signal.SIGTERM]
-    if hasattr(signal, "SIGUSR1"):
-        numbers.append(signal.SIGUSR1)
-    taken = []
-    for number in numbers:
-        try:
-            loop.add_signal_handler(number, handler, number)
-            taken.append(number)
-        except (NotImplementedError, RuntimeError, ValueError):
-            # Not the main thread, or a system without it: Ctrl-C still raises KeyboardInterrupt.
-            continue
-    try:
-        yield
-    finally:
-        for number in taken:
-            loop.remove_signal_handler(number)

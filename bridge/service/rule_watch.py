@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,6 +46,10 @@ class RuleWatch:
         self._task: asyncio.Task[None] | None = None
         self._stamp = self._look()
 
+    @property
+    def tasks(self) -> Sequence[asyncio.Task[None]]:
+        return () if self._task is None else (self._task,)
+
     async def start(self) -> None:
         self._task = asyncio.create_task(self._watch())
 
@@ -85,7 +89,12 @@ class RuleWatch:
         except RefusedRulesError as error:
             self.problems = (str(error),)
         except OSError as error:
-            self.problems = (f"{self.path}: cannot be read: {error.strerror}",)
+            # An editor may keep it to itself for a moment: look again.
+            self._stamp = None
+            problems = (f"{self.path}: cannot be read: {error.strerror}",)
+            if self.problems == problems:
+                return
+            self.problems = problems
         else:
             self.problems = ()
             self.rules = loaded.rules

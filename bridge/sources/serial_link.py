@@ -8,7 +8,7 @@ import os
 import threading
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 if TYPE_CHECKING:
     import serial
@@ -19,6 +19,8 @@ OnLost: TypeAlias = Callable[[str], None]
 _READ: Final = 4096
 # A port that has hung up is readable for ever and holds nothing; a live one is not that often.
 _EMPTY_READS: Final = 3
+_WAKE_S: Final = 0.2  # a reading thread looks this often whether it is still wanted
+_JOIN_S: Final = 1.0
 
 
 class SerialLink:
@@ -41,14 +43,16 @@ class SerialLink:
         self._empty = 0
         self._closed = False
         self._descriptor: int | None = None
+        self._reader: threading.Thread | None = None
 
     def start(self) -> None:
         if not self._threaded:
             self._descriptor = self._port.fileno()
             self._loop.add_reader(self._descriptor, self._readable, self._descriptor)
         else:
-            self._port.timeout = 0.2
-            threading.Thread(target=self._read_for_ever, name="serial reader", daemon=True).start()
+            self._port.timeout = _WAKE_S
+            self._reader = threading.Thread(target=self._read_for_ever, name="serial reader", daemon=True)
+            self._reader.start()
 
     def set_baud(self, baud: int) -> None:
         self._port.baudrate = baud
@@ -66,6 +70,11 @@ class SerialLink:
         self._closed = True
         if self._descriptor is not None:
             self._loop.remove_reader(self._descriptor)
+        if self._reader is not None:
+            # A port must not be closed while it is read from, nor opened again before it is closed.
+            with contextlib.suppress(Exception):
+                self._port.cancel_read()
+            self._reader.join(_JOIN_S)
         with contextlib.suppress(Exception):  # a port that has gone may raise anything on closing
             self._port.close()
 
@@ -95,7 +104,16 @@ class SerialLink:
             try:
                 data = self._port.read(1) + self._port.read(self._port.in_waiting or 0)
             except Exception as error:  # the driver of a port that has gone may raise anything
-                self._loop.call_soon_threadsafe(self._lose, str(error))
+                self._tell(self._lose, str(error))
                 return
             if data:
-                self._loop.call_soon_threadsafe(self._on_data, data, time.monotonic())
+                self._tell(self._hear, data, time.monotonic())
+
+    def _tell(self, act: Callable[..., None], *arguments: Any) -> None:
+        """Call on the loop's thread; a loop that has ended needs no word."""
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(act, *arguments)
+
+    def _hear(self, data: bytes, received_s: float) -> None:
+        if not self._closed:
+            self._on_data(data, received_s)

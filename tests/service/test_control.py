@@ -1,19 +1,29 @@
-"""The control socket, over a real Unix socket."""
+"""The control channel, over each system's real way: a Unix socket, and a loopback port with a token."""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import socket
 import stat
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from platformdirs import windows
 
 from bridge.service.control import ControlError, ControlServer, ask, daemons, runtime_folder
+from bridge.service.control_channel import ControlChannel, for_this_system
+from bridge.service.control_channel.loopback_port import LoopbackPort
+from bridge.service.control_channel.unix_socket import UnixSocket
+
+CHANNELS: list[Callable[[], ControlChannel]] = [UnixSocket, LoopbackPort]
+ways = pytest.mark.parametrize("way", CHANNELS)
 
 
 @pytest.fixture(autouse=True)
@@ -21,35 +31,57 @@ def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
 
 
-async def _with_server(word: str, pid: int | None = None) -> dict[str, object]:
-    server = ControlServer({"status": lambda: {"state": "armed"}})
+async def _with_server(
+    way: Callable[[], ControlChannel], word: str, pid: int | None = None
+) -> dict[str, object]:
+    server = ControlServer({"status": lambda: {"state": "armed"}}, way())
     await server.start()
     try:
-        return await asyncio.to_thread(ask, word, pid)
+        return await asyncio.to_thread(ask, word, pid, way())
     finally:
         await server.stop()
 
 
-def test_a_question_is_answered() -> None:
-    assert asyncio.run(_with_server("status")) == {"state": "armed"}
-    assert asyncio.run(_with_server("status", os.getpid())) == {"state": "armed"}
+@ways
+def test_a_question_is_answered(way: Callable[[], ControlChannel]) -> None:
+    assert asyncio.run(_with_server(way, "status")) == {"state": "armed"}
+    assert asyncio.run(_with_server(way, "status", os.getpid())) == {"state": "armed"}
 
 
-def test_an_unknown_word_is_refused_with_the_known_ones() -> None:
+def test_this_system_has_the_socket() -> None:
+    assert isinstance(for_this_system(), UnixSocket)
+
+
+@ways
+def test_an_unknown_word_is_refused_with_the_known_ones(way: Callable[[], ControlChannel]) -> None:
     with pytest.raises(ControlError, match="status"):
-        asyncio.run(_with_server("explode"))
+        asyncio.run(_with_server(way, "explode"))
 
 
-def test_nobody_else_can_reach_the_socket() -> None:
+@ways
+def test_nobody_else_can_reach_it(way: Callable[[], ControlChannel]) -> None:
     async def modes() -> tuple[int, int]:
-        server = ControlServer({})
-        await server.start()
+        before = os.umask(0)
+        try:
+            server = ControlServer({}, way())
+            await server.start()
+        finally:
+            os.umask(before)
         try:
             return stat.S_IMODE(server.path.stat().st_mode), stat.S_IMODE(server.path.parent.stat().st_mode)
         finally:
             await server.stop()
 
     assert asyncio.run(modes()) == (0o600, 0o700)
+    assert list(runtime_folder().iterdir()) == []
+
+
+def test_on_windows_the_file_lies_in_the_users_own_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    """%LOCALAPPDATA% is the user's alone (Microsoft, "Known folders": FOLDERID_LocalAppData, per user)."""
+    monkeypatch.setenv("LOCALAPPDATA", "/users/me/local")
+    monkeypatch.setattr(windows, "get_win_folder", windows.get_win_folder_from_env_vars)
+    folder = windows.Windows("biosignal-bridge", appauthor=False).user_runtime_dir
+    assert folder.startswith("/users/me/local/")
 
 
 def test_without_a_daemon_the_error_says_what_to_do() -> None:
@@ -64,20 +96,94 @@ def test_what_a_killed_daemon_left_is_removed() -> None:
     with socket.socket(socket.AF_UNIX) as dead:
         dead.bind(str(left))
     assert left.exists()
-    assert daemons() == []
+    assert daemons(UnixSocket()) == []
     assert not left.exists()
 
 
-@settings(max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
-@given(st.binary(max_size=4000))
-def test_hostile_bytes_get_an_error_or_nothing(junk: bytes) -> None:
-    called = []
+@pytest.mark.parametrize(
+    "left", [None, "", "[1]", '{"port": "x", "token": 1}', '{"port": 70000, "token": "t"}']
+)
+def test_a_port_file_that_a_killed_daemon_left_is_removed(left: str | None) -> None:
+    folder = runtime_folder()
+    folder.mkdir(parents=True)
+    file = folder / "999999.port"
+    if left is None:
+        with socket.socket() as freed:
+            freed.bind(("127.0.0.1", 0))
+            left = json.dumps({"port": freed.getsockname()[1], "token": "t"})
+    file.write_text(left)
+    assert daemons(LoopbackPort()) == []
+    assert not file.exists()
+
+
+@pytest.mark.parametrize("line", [b"", b"\n", b"wrong\n", b"{token}", b"{token} \n", b"x" * 5000 + b"\n"])
+def test_without_the_token_nothing_is_asked(line: bytes) -> None:
+    called: list[int] = []
 
     async def send() -> bytes:
-        server = ControlServer({"pause": lambda: called.append(1) or {"state": "paused"}})
+        server = ControlServer({"pause": lambda: called.append(1) or {}}, LoopbackPort())
         await server.start()
         try:
-            reader, writer = await asyncio.open_unix_connection(server.path)
+            place = json.loads(server.path.read_text())
+            reader, writer = await asyncio.open_connection("127.0.0.1", place["port"])
+            writer.write(line.replace(b"{token}", place["token"].encode()) + b'{"do": "pause"}\n')
+            writer.write_eof()
+            try:
+                return await reader.read()
+            finally:
+                writer.close()
+        except ConnectionError:
+            return b""
+        finally:
+            await server.stop()
+
+    assert asyncio.run(send()) == b""
+    assert called == []
+
+
+@ways
+def test_who_says_nothing_is_sent_away_and_many_at_once_are_refused(
+    way: Callable[[], ControlChannel], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bridge.service.control._PATIENCE_S", 0.5)
+
+    async def crowd() -> tuple[bool, dict[str, Any], list[bytes]]:
+        server = ControlServer({"status": lambda: {"state": "armed"}}, way())
+        await server.start()
+        try:
+            silent = [await asyncio.to_thread(way().connect, server.path, 5.0) for _ in range(40)]
+            await asyncio.sleep(0.1)
+            refused = False
+            try:
+                await asyncio.to_thread(ask, "status", os.getpid(), way())
+            except ControlError:
+                refused = True
+            ends = [await asyncio.to_thread(_read, link) for link in silent]
+            return refused, await asyncio.to_thread(ask, "status", os.getpid(), way()), ends
+        finally:
+            await server.stop()
+
+    def _read(link: socket.socket) -> bytes:
+        with link, contextlib.suppress(ConnectionError):
+            return link.recv(10)
+        return b""
+
+    assert asyncio.run(crowd()) == (True, {"state": "armed"}, [b""] * 40)
+
+
+@ways
+@settings(max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(junk=st.binary(max_size=4000))
+def test_hostile_bytes_get_an_error_or_nothing(way: Callable[[], ControlChannel], junk: bytes) -> None:
+    called: list[int] = []
+
+    async def send() -> bytes:
+        server = ControlServer({"pause": lambda: called.append(1) or {"state": "paused"}}, way())
+        await server.start()
+        try:
+            link = way().connect(server.path, 5.0)
+            link.setblocking(False)
+            reader, writer = await asyncio.open_connection(sock=link)
             writer.write(junk + b"\n")
             writer.write_eof()
             answer = await reader.read()
