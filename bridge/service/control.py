@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import json
 import os
+import stat
 import warnings
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -36,6 +37,16 @@ def runtime_folder() -> Path:
         return Path(platformdirs.user_runtime_dir("biosignal-bridge", appauthor=False))
 
 
+def _why_not_private(folder: Path) -> str | None:
+    """Why commands must not pass through this folder: whoever owns it could answer in the daemon's place."""
+    status = folder.lstat()
+    if not stat.S_ISDIR(status.st_mode):
+        return f"{folder} is not a folder"
+    if hasattr(os, "geteuid") and status.st_uid != os.geteuid():
+        return f"{folder} belongs to another user"
+    return None
+
+
 class ControlServer:
     """Listens for the life of the daemon. ``answers`` maps a request's word to what makes the answer."""
 
@@ -46,13 +57,17 @@ class ControlServer:
         self._channel = channel or for_this_system()
         self._server: asyncio.Server | None = None
         self._connections = 0
-        self.path = runtime_folder() / f"{os.getpid()}{self._channel.suffix}"
+        self.path = Path()  # known once it has started
 
     async def start(self) -> None:
-        """Raises OSError when the folder cannot be used."""
-        folder = self.path.parent
+        """Raises OSError when there is no folder of this user's own to use."""
+        folder = runtime_folder()
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        problem = _why_not_private(folder)
+        if problem is not None:
+            raise OSError(problem)
         folder.chmod(0o700)
+        self.path = folder / f"{os.getpid()}{self._channel.suffix}"
         self.path.unlink(missing_ok=True)
         self._server = await self._channel.listen(self.path, self._serve, _LONGEST_REQUEST)
 
@@ -92,10 +107,19 @@ class ControlServer:
 
 
 def daemons(channel: ControlChannel | None = None) -> list[int]:
-    """Process ids of the daemons that listen; what a killed one left behind is removed."""
+    """Process ids of the daemons that listen; what a killed one left is removed. Raises ControlError."""
     channel = channel or for_this_system()
-    found = []
-    for path in sorted(runtime_folder().glob(f"*{channel.suffix}")):
+    found: list[int] = []
+    try:
+        folder = runtime_folder()
+        problem = _why_not_private(folder)
+    except FileNotFoundError:
+        return found
+    except OSError as error:
+        raise ControlError(f"daemons cannot be looked for: {error}") from error
+    if problem is not None:
+        raise ControlError(f"daemons cannot be looked for: {problem}")
+    for path in sorted(folder.glob(f"*{channel.suffix}")):
         with contextlib.suppress(ValueError):
             pid = int(path.stem)
             try:
