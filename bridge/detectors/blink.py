@@ -285,7 +285,7 @@ TYPE: DetectorType = DetectorType(
     version=1,
     settings=BlinkSettings,
     make=create,
-    longest_bridge_s=0.15,
+    longest_bridge_s=0.1,
     most_in_10_s=40,
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

@@ -10,6 +10,12 @@ How a gap is filled depends on what the channel carries:
 - raw EMG is noise whose size is the message, and a line would be a rest: the samples before the gap are
   repeated in reverse, which keeps their size (waveform substitution, as speech links do it; from memory);
 - the envelope of an EMG is held at its last value: a line would invent steps finer than the converter's.
+
+How long a bridge may be is said by each detector. A line tells nothing of what happened on it, so it must not
+hide what is looked for as a whole: a QRS complex lasts 80 to 120 ms, a blink 100 to 400, a saccade with its
+step stays as a ramp, one period of a rhythm is a tenth of the second it is averaged over, and control by
+muscles takes delays up to 125 ms. So all of ours say 0.1 s. Whatever is
+shorter than a bridge costs no more than itself; a restart costs the settling of the filters besides.
 """
 
 from __future__ import annotations
@@ -89,9 +95,9 @@ class Bridged:
 
     def process(self, block: Block) -> list[Detection]:
         """Samples of shape (n, own channels)."""
-        self._joined = None
         if len(block) == 0:
-            return self._inner.process(block)
+            return []
+        self._joined = None
         if block.first == self._next and not self._waiting:
             row = block.row
             if row is not None:
@@ -134,7 +140,9 @@ class Bridged:
             start += self._wait(samples[start:stop], there[start].tolist(), block.first + start, found)
             if start < stop:
                 self._remember(samples[start:stop])
-                found.extend(self._inner.process(Block(samples[start:stop], block.first + start, block.received)))
+                found.extend(
+                    self._inner.process(Block(samples[start:stop], block.first + start, block.received))
+                )
                 trace = self._inner.trace
                 if trace is not None:
                     shown.append((start, trace))
@@ -182,24 +190,28 @@ class Bridged:
         kind = self._kinds[column]
         last = waiting[start - 1][column] if start else self._past[-1][column]
         missing = len(waiting) - start
+        back = self._back(column, start, missing) if kind == "emg" else []
         for number in range(missing):
             if kind == "emg":
-                filled = self._repeated(column, start, number)
+                filled = back[_to_and_fro(number + 1, len(back) - 1)]
             elif kind == "emg-envelope":
                 filled = last
             else:
                 filled = last + (value - last) * (number + 1) / (missing + 1)
             waiting[start + number][column] = filled
 
-    def _repeated(self, column: int, start: int, number: int) -> float:
-        """What the channel was as long before its last sample, row ``start - 1`` of those that wait."""
-        known = [row[column] for row in self._past] + [row[column] for row in self._waiting[:start]]
-        holes = [at for at, value in enumerate(known) if not isfinite(value)]
-        known = known[holes[-1] + 1 :] if holes else known
-        # To and fro where fewer are known than are missing.
-        way = max(1, len(known) - 1)
-        step = (number + 1) % (2 * way)
-        return known[max(0, len(known) - 1 - min(step, 2 * way - step))]
+    def _back(self, column: int, start: int, missing: int) -> list[float]:
+        """What the channel was before row ``start`` of those that wait, the last value first.
+
+        As far back as it was there, at most for one sample more than are missing.
+        """
+        back: list[float] = []
+        rows = [*self._past, *self._waiting[:start]]
+        for row in reversed(rows):
+            if len(back) > missing or not isfinite(row[column]):
+                break
+            back.append(row[column])
+        return back
 
     def _release(self, end: int, now: int) -> list[Detection]:
         """The rows that waited, up to before index ``end``, reach the detector at index ``now``."""
@@ -209,6 +221,14 @@ class Bridged:
         self._past.extend(rows)
         found = self._inner.process(Block(np.array(rows), end - len(rows)))
         return _known_at(found, now / self._rate_hz)
+
+
+def _to_and_fro(step: int, furthest: int) -> int:
+    """How far back one is after so many steps, turning round at ``furthest`` and at 0."""
+    if furthest == 0:
+        return 0
+    place = step % (2 * furthest)
+    return min(place, 2 * furthest - place)
 
 
 def _known_at(found: list[Detection], now_s: float) -> list[Detection]:

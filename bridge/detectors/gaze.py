@@ -361,7 +361,7 @@ TYPE: DetectorType = DetectorType(
     version=1,
     settings=GazeSettings,
     make=create,
-    longest_bridge_s=0.15,
+    longest_bridge_s=0.1,
     most_in_10_s=120,
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

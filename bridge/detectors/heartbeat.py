@@ -484,7 +484,7 @@ TYPE: DetectorType = DetectorType(
     version=1,
     settings=HeartbeatSettings,
     make=create,
-    longest_bridge_s=0.15,
+    longest_bridge_s=0.1,
     most_in_10_s=45,
     filters="band-passes {:g} to {:g} Hz and {:g} to {:g} Hz, mains notches".format(*WIDE_HZ, *NARROW_HZ),
 )
