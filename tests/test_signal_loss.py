@@ -8,6 +8,7 @@ dead.
 from __future__ import annotations
 
 import os
+import signal
 import time
 from collections.abc import Iterator
 
@@ -81,3 +82,31 @@ def test_the_daemon_is_whole_at_the_end(rig: Rig) -> None:
     assert rig.daemon.poll() is None
     assert "Traceback" not in rig.log()
     assert os.path.exists(f"/proc/{rig.daemon.pid}")
+
+
+@pytest.mark.parametrize("holding", [False, True])
+def test_what_the_body_did_while_the_process_was_stopped_presses_nothing(rig: Rig, holding: bool) -> None:
+    """As when the computer sleeps: what waited in the port's buffer is seconds old when it is read."""
+    if holding:
+        rig.hold()
+    before = len(rig.lines())
+    rig.daemon.send_signal(signal.SIGSTOP)
+    stopped_s = time.monotonic()
+    try:
+        time.sleep(0.3)
+        rig.board.acting = True
+        time.sleep(2.0)
+        rig.board.acting = False
+        time.sleep(2.7)
+    finally:
+        rig.daemon.send_signal(signal.SIGCONT)
+    if holding:
+        assert rig.up_after(stopped_s, 1.0) < 1.0, "the guard lets go of what was held"
+    time.sleep(2.0)
+    assert rig.server.keys_down() == []
+    said = rig.lines()[before:]
+    late = [line for line in said if "late" in str(line.get("note"))]
+    assert [line["kind"] for line in late] == ["signal-lost"], said
+    assert not [line for line in said if line.get("kind") == "contraction" and line["edge"] == "start"]
+    rig.hold()
+    rig.rest()

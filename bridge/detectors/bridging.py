@@ -16,6 +16,9 @@ hide what is looked for as a whole: a QRS complex lasts 80 to 120 ms, a blink 10
 step stays as a ramp, one period of a rhythm is a tenth of the second it is averaged over, and control by
 muscles takes delays up to 125 ms. So all of ours say 0.1 s. Whatever is
 shorter than a bridge costs no more than itself; a restart costs the settling of the filters besides.
+
+A link that loses nearly everything is no signal with holes: after bridges worth ``MOST_BRIDGED_S`` as many
+samples must have come before the next one is built.
 """
 
 from __future__ import annotations
@@ -33,6 +36,8 @@ from bridge.detectors.contract import Detector, Trace
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
 
 _NAN: Final = float("nan")
+# Two of the longest bridges: what is held on them is let go of within the 0.3 s of a lost signal.
+MOST_BRIDGED_S: Final = 0.2
 
 
 class Bridged:
@@ -51,6 +56,8 @@ class Bridged:
         self._inner = inner
         self._rate_hz = rate_hz
         self._longest = int(longest_s * rate_hz + 1e-9)
+        self._most_credit = max(self._longest, int(MOST_BRIDGED_S * rate_hz + 1e-9))
+        self._credit = self._most_credit  # rows that may be filled in before as many have come
         self._kinds = [channel.kind for channel in channels]
         self._width = len(channels)
         # The last rows that the detector got, as many as a repetition can need.
@@ -83,6 +90,7 @@ class Bridged:
     def reset(self) -> None:
         self._inner.reset()
         self._joined = None
+        self._credit = self._most_credit
         self._forget()
         self._next = None
 
@@ -104,6 +112,8 @@ class Bridged:
                 if self._sound(row):
                     self._past.append(row)
                     self._next += 1
+                    if self._credit < self._most_credit:
+                        self._credit += 1
                     return self._inner.process(block)
             elif bool(np.isfinite(block.samples).all()):
                 self._gone = [False] * self._width
@@ -122,6 +132,7 @@ class Bridged:
 
     def _remember(self, samples: Samples) -> None:
         """Rows that the detector gets."""
+        self._credit = min(self._most_credit, self._credit + len(samples))
         kept = self._past.maxlen or 1
         self._past.extend(samples[-kept:].tolist())
 
@@ -152,7 +163,8 @@ class Bridged:
     def _jump(self, expected: int, first: int, found: list[Detection]) -> None:
         """Samples of all channels are missing from index ``expected`` to before ``first``."""
         missing = first - expected
-        if 0 < missing <= self._longest - len(self._waiting) and not all(self._gone):
+        if 0 < missing <= min(self._credit, self._longest - len(self._waiting)) and not all(self._gone):
+            self._credit -= missing
             self._waiting.extend([_NAN] * self._width for _ in range(missing))
             return
         found.extend(self._release(expected, first))
@@ -170,7 +182,8 @@ class Bridged:
         kept = 0
         missed = [column for column in range(self._width) if not there[column] and not self._gone[column]]
         if missed:
-            kept = min(len(samples), max(0, self._longest - len(self._waiting)))
+            kept = max(0, min(len(samples), self._credit, self._longest - len(self._waiting)))
+            self._credit -= kept
             self._waiting.extend(samples[:kept].tolist())
             if kept == len(samples):
                 return kept

@@ -34,14 +34,23 @@ class Alignment:
     _seen_s: dict[str, float] = field(default_factory=dict)
 
     def start_s(
-        self, name: str, first: int, count: int, rate_hz: float, received_s: float, clock: Clock | None
+        self,
+        name: str,
+        first: int,
+        count: int,
+        rate_hz: float,
+        received_s: float,
+        clock: Clock | None,
+        *,
+        unseen: int = 0,
     ) -> float:
         """Sample time 0 of a stream on the shared clock, for the block of ``count`` samples from ``first``.
 
-        Without a clock of its own it is taken from the first block's arrival and kept.
+        The clock was not told of the ``unseen`` ones among the samples before it. Without a clock of its
+        own the start is taken from the first block's arrival and kept.
         """
         if clock is not None and clock.started:
-            wanted = clock.host_time(first) - first / rate_hz - self.started_s
+            wanted = clock.host_time(first - unseen) - first / rate_hz - self.started_s
         elif name in self._starts:
             return self._starts[name]
         else:

@@ -25,6 +25,7 @@ from bridge.pipeline import Outcome, Pipeline
 from bridge.rules.actions import Action
 from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, Result, State
+from bridge.service.freshness import Freshness
 from bridge.service.latency import Latency
 from bridge.service.system_signals import ENDING, heard
 from bridge.signals.types import Block, Detection, Event, StreamInfo
@@ -112,6 +113,8 @@ class _Stream:
     time_s: float = 0.0
     received: float | None = None
     lost: bool = False
+    freshness: Freshness | None = None  # None where samples do not come by the clock
+    lost_unseen: int = 0  # samples that a stall cost and that the source's own numbers do not show
 
 
 class Daemon:
@@ -264,7 +267,8 @@ class Daemon:
         infos = {}
         for name, source in self._sources.items():
             infos[name] = await source.open()
-            self._streams[name] = _Stream(infos[name])
+            freshness = Freshness(infos[name].rate) if self._live else None
+            self._streams[name] = _Stream(infos[name], freshness=freshness)
         self._pipeline = self._make_pipeline(infos)
         for tap in self._taps:
             tap.opened(infos)
@@ -319,14 +323,22 @@ class Daemon:
             assert self._pipeline is not None
             received = block.received if block.received is not None else time.monotonic()
             stream = self._streams[name]
-            if len(self._streams) > 1 and self._live:
-                self._align(name, stream, block, received)
-            for outcome in self._pipeline.steps(block, name):
-                self._finish(outcome, received)
-            chain = self._pipeline.chains[name]
-            stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
-            stream.received = received
-            stream.lost = False
+            if stream.freshness is not None and block.received is not None:
+                self._judge_age(name, stream, stream.freshness, block.end, received)
+            if stream.lost_unseen:
+                row = block.row
+                block = Block(
+                    block.samples if row is None else row, block.first + stream.lost_unseen, block.received
+                )
+            if stream.freshness is None or not stream.freshness.stale:
+                if len(self._streams) > 1 and self._live:
+                    self._align(name, stream, block, received)
+                for outcome in self._pipeline.steps(block, name):
+                    self._finish(outcome, received)
+                chain = self._pipeline.chains[name]
+                stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
+                stream.received = received
+                stream.lost = False
             self.summary.blocks += 1
             self.summary.samples += len(block)
             self.summary.seconds = max(self.summary.seconds, stream.time_s)
@@ -337,12 +349,34 @@ class Daemon:
         except Exception as error:
             self.fail(error)
 
+    def _judge_age(self, name: str, stream: _Stream, freshness: Freshness, end: int, received: float) -> None:
+        """What comes too late teaches and triggers nothing, as if it had been lost; it is recorded."""
+        assert self._pipeline is not None
+        before = freshness.stale
+        lost = freshness.arrived(end, received)
+        which = f" from {name}" if name else ""
+        if freshness.stale and not before:
+            note = f"samples came {freshness.age_s:.1f} s late"
+            log.warning("%s%s: until newer ones come, nothing follows from them", note, which)
+            if not stream.lost:
+                stream.lost = True
+                silent_s = 0.0 if stream.received is None else received - stream.received
+                self._finish(self._pipeline.lose(stream.time_s + silent_s, note, name), None)
+        elif before and not freshness.stale:
+            log.info("samples%s are fresh again", which)
+        if lost:
+            stream.lost_unseen += lost
+            self.summary.lost_samples += lost
+            clock = getattr(self._sources[name], "clock", None)
+            if clock is not None:
+                clock.restart()  # what it knew was before the stall
+
     def _align(self, name: str, stream: _Stream, block: Block, received: float) -> None:
         """Put this stream's sample time on the clock that all streams share."""
         assert self._pipeline is not None
         clock = getattr(self._sources[name], "clock", None)
         self._pipeline.chains[name].start_s = self._alignment.start_s(
-            name, block.first, len(block), stream.info.rate, received, clock
+            name, block.first, len(block), stream.info.rate, received, clock, unseen=stream.lost_unseen
         )
 
     def _finish(self, outcome: Outcome, received: float | None) -> None:
@@ -368,7 +402,10 @@ class Daemon:
         assert self._pipeline is not None
         pause_s = _TICK_S
         while True:
+            due_s = time.monotonic() + pause_s
             await asyncio.sleep(pause_s)
+            if time.monotonic() - due_s > _STALL_S:
+                await asyncio.sleep(0.001)  # it was us who stalled: what waits to be read comes first
             now = time.monotonic()
             if self._for_s is not None and self._live and now - self._started >= self._for_s:
                 return

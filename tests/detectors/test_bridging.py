@@ -224,3 +224,24 @@ def test_a_recording_keeps_its_jump() -> None:
     detector.process(block)
     assert block.first == 5
     np.testing.assert_array_equal(block.samples[:, 0], [1.0, NAN, 3.0])
+
+
+@pytest.mark.parametrize("cut", [1, 3])
+@pytest.mark.parametrize("holes", ["jumps", "values that are missing"])
+def test_a_link_that_loses_nearly_everything_is_not_bridged_for_long(holes: str, cut: int) -> None:
+    """One of five samples comes: the bridges end after a fifth of a second, and come again with the samples."""
+    detector, ear = bridged()
+    values = np.full(400, NAN)
+    values[:200:5] = 1.0
+    values[200:] = 1.0
+    values[350] = NAN
+    if holes == "jumps":
+        for index in np.flatnonzero(np.isfinite(values)).tolist():
+            detector.process(Block(rows(values[index]), index))
+    else:
+        for start in range(0, len(values), cut):
+            detector.process(Block(values[start : start + cut, None], start))
+    sound = [index for index, (value,) in ear.heard if np.isfinite(value)]
+    invented = [index for index in sound if not np.isfinite(values[index])]
+    assert 10 <= len([index for index in invented if index < 200]) <= 20 + 200 // 5
+    assert [index for index in invented if index >= 200] == [350]
