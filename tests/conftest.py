@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import inspect
 import os
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,16 @@ _TESTS = Path(__file__).parent
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
 _used = False
 _left_out: set[str] = set()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Run a test that is a coroutine function on an event loop of its own."""
+    if not inspect.iscoroutinefunction(pyfuncitem.obj):
+        return None
+    names = pyfuncitem._fixtureinfo.argnames
+    asyncio.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names}))
+    return True
 
 
 @pytest.fixture(scope="session")

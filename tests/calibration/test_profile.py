@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +26,7 @@ from bridge.calibration.trials import Reaction
 from bridge.detectors import DETECTORS
 from bridge.recordings.profile_file import profile_path, read_profile_file, write_profile_file
 from bridge.signals.types import Channel
+from tests.faults import failing
 
 VERTICAL = Channel("vertical", "eog-vertical", "uV")
 
@@ -180,19 +183,18 @@ def test_it_is_written_whole_and_read_back(profile: Profile, tmp_path: Path) -> 
     assert [item.name for item in path.parent.iterdir()] == ["aki.yaml"]
 
 
-def test_a_failed_write_leaves_the_old_file(
-    profile: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.mark.parametrize("call", ["open", "fsync", "replace"])
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, errno.EMFILE])
+def test_a_failed_write_leaves_the_old_file(profile: Profile, call: str, number: int, tmp_path: Path) -> None:
     path = tmp_path / "aki.yaml"
     write_profile_file(path, profile)
     before = path.read_bytes()
-
-    def broken(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("os.replace", broken)
-    with pytest.raises(ProfileError, match="No space left"):
+    with (
+        failing(call, number, from_call=1) as faults,
+        pytest.raises(ProfileError, match=re.escape(os.strerror(number))),
+    ):
         write_profile_file(path, replace(profile, person="Bo"))
+    assert faults.struck == 1
     assert path.read_bytes() == before
     assert [item.name for item in tmp_path.iterdir()] == ["aki.yaml"]
 

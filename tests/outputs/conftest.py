@@ -2,23 +2,11 @@
 
 from __future__ import annotations
 
-import asyncio
-import inspect
 from collections.abc import Iterator
 from pathlib import Path
 
 import components
 import pytest
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
-    """Run a test that is a coroutine function on an event loop of its own."""
-    if not inspect.iscoroutinefunction(pyfuncitem.obj):
-        return None
-    names = pyfuncitem._fixtureinfo.argnames
-    asyncio.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names}))
-    return True
 
 
 @pytest.fixture(autouse=True)
