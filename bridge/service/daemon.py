@@ -26,6 +26,7 @@ from bridge.rules.actions import Action
 from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, Result, State
 from bridge.service.freshness import Freshness
+from bridge.service.host_clock import asleep_s
 from bridge.service.latency import Latency
 from bridge.service.system_signals import ENDING, heard
 from bridge.signals.types import Block, Detection, Event, StreamInfo
@@ -111,7 +112,7 @@ class _Stream:
 
     info: StreamInfo
     time_s: float = 0.0
-    received: float | None = None
+    heard_s: float | None = None
     lost: bool = False
     freshness: Freshness | None = None  # None where samples do not come by the clock
     lost_unseen: int = 0  # samples that a stall cost and that the source's own numbers do not show
@@ -323,8 +324,9 @@ class Daemon:
             assert self._pipeline is not None
             received = block.received if block.received is not None else time.monotonic()
             stream = self._streams[name]
+            heard_s = received + asleep_s()
             if stream.freshness is not None and block.received is not None:
-                self._judge_age(name, stream, stream.freshness, block.end, received)
+                self._judge_age(name, stream, stream.freshness, block.end, heard_s)
             if stream.lost_unseen:
                 row = block.row
                 block = Block(
@@ -337,7 +339,7 @@ class Daemon:
                     self._finish(outcome, received)
                 chain = self._pipeline.chains[name]
                 stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
-                stream.received = received
+                stream.heard_s = heard_s
                 stream.lost = False
             self.summary.blocks += 1
             self.summary.samples += len(block)
@@ -349,18 +351,18 @@ class Daemon:
         except Exception as error:
             self.fail(error)
 
-    def _judge_age(self, name: str, stream: _Stream, freshness: Freshness, end: int, received: float) -> None:
+    def _judge_age(self, name: str, stream: _Stream, freshness: Freshness, end: int, heard_s: float) -> None:
         """What comes too late teaches and triggers nothing, as if it had been lost; it is recorded."""
         assert self._pipeline is not None
         before = freshness.stale
-        lost = freshness.arrived(end, received)
+        lost = freshness.arrived(end, heard_s)
         which = f" from {name}" if name else ""
         if freshness.stale and not before:
             note = f"samples came {freshness.age_s:.1f} s late"
             log.warning("%s%s: until newer ones come, nothing follows from them", note, which)
             if not stream.lost:
                 stream.lost = True
-                silent_s = 0.0 if stream.received is None else received - stream.received
+                silent_s = 0.0 if stream.heard_s is None else heard_s - stream.heard_s
                 self._finish(self._pipeline.lose(stream.time_s + silent_s, note, name), None)
         elif before and not freshness.stale:
             log.info("samples%s are fresh again", which)
@@ -406,24 +408,25 @@ class Daemon:
             await asyncio.sleep(pause_s)
             if time.monotonic() - due_s > _STALL_S:
                 await asyncio.sleep(0.001)  # it was us who stalled: what waits to be read comes first
-            now = time.monotonic()
-            if self._for_s is not None and self._live and now - self._started >= self._for_s:
+            now_s = time.monotonic()
+            if self._for_s is not None and self._live and now_s - self._started >= self._for_s:
                 return
             if not self._live:
                 continue
+            now_s += asleep_s()
             for name, stream in self._streams.items():
-                if stream.received is None:
+                if stream.heard_s is None:
                     continue
-                silent_s = now - stream.received
+                silent_s = now_s - stream.heard_s
                 if silent_s > _STALL_S and not stream.lost:
                     stream.lost = True
                     log.warning("no samples%s for %.1f s", f" from {name}" if name else "", silent_s)
                     self._finish(self._pipeline.lose(stream.time_s + silent_s, "no samples", name), None)
-            heard = [s for s in self._streams.values() if s.received is not None]
-            silent = bool(heard) and all(now - (s.received or now) > _TICK_S for s in heard)
+            heard = [s for s in self._streams.values() if s.heard_s is not None]
+            silent = bool(heard) and all(now_s - (s.heard_s or now_s) > _TICK_S for s in heard)
             pause_s = _CALM_TICK_S if heard and not silent else _TICK_S
             if silent:
-                latest = max(s.time_s + now - (s.received or now) for s in heard)
+                latest = max(s.time_s + now_s - (s.heard_s or now_s) for s in heard)
                 self._finish(Outcome([], self._pipeline.advance(latest)), None)
 
     def _on_signal(self, number: int) -> None:

@@ -13,6 +13,7 @@ from typing import Final
 
 # Control by what the body did longer ago would surprise; a busy computer holds samples up for less.
 STALE_S: Final = 1.0
+FRESH_AGAIN_S: Final = 0.2  # what is stale stays so until it has caught up to this
 # A board whose clock is off, or a rate that was given wrongly, adds to the age by and by. It is taken back
 # with this time constant, so that only a stall counts: a rate given 20 % too high ages samples by 0.4 s.
 FORGET_S: Final = 2.0
@@ -45,7 +46,7 @@ class Freshness:
         self._end = end
         self._made_s = min(self._made_s + passed_s, host_s)
         self.age_s = host_s - self._made_s
-        if self.age_s <= STALE_S:
+        if self.age_s <= (FRESH_AGAIN_S if self.stale else STALE_S):
             self.stale = False
             self._made_s += self.age_s * (1 - exp(-max(0.0, passed_s) / FORGET_S))
             return 0

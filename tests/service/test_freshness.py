@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.service.freshness import STALE_S, Freshness
+from bridge.service.freshness import FRESH_AGAIN_S, Freshness
 
 RATE = 250.0
 
@@ -38,7 +38,7 @@ def test_a_backlog_is_stale_until_it_is_caught_up(stall_s: float) -> None:
     assert not any(stale for stale, _ in told[: len(before)])
     ages = [host_s - (then_s + (end - last) / RATE) for end, host_s in backlog]
     for (stale, _), age_s in zip(told[len(before) : len(before) + len(backlog)], ages, strict=True):
-        assert stale == (age_s > STALE_S) or abs(age_s - STALE_S) < 0.1
+        assert stale == (age_s > FRESH_AGAIN_S) or abs(age_s - FRESH_AGAIN_S) < 0.1
     assert not any(stale for stale, _ in told[len(before) + len(backlog) :])
     assert not any(lost for _, lost in told)
 
