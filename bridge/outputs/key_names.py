@@ -9,6 +9,8 @@ from __future__ import annotations
 SHIFT = 0xFFE1
 ALT_GRAPH = (0xFE03, 0xFF7E)  # ISO_Level3_Shift, Mode_switch
 
+MODIFIERS = frozenset(("Alt", "AltGraph", "CapsLock", "Control", "Meta", "NumLock", "ScrollLock", "Shift"))
+
 # name: (keysym, and others that do as well), Linux input code without its `KEY_`
 NAMED: dict[str, tuple[tuple[int, ...], str]] = {
     "Alt": ((0xFFE9,), "LEFTALT"),
