@@ -29,6 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 _MODULES = ("virtio_pci", "9pnet_virtio", "9p", "uinput", "evdev")
 _APT = "apt-get install qemu-system-x86 linux-image-amd64 busybox-static cpio kmod"
 _MEGABYTES = 2048
+OTHER_PROCESSOR = "needs an x86_64 computer: its kernel and programs run in an emulated machine of that kind"
 
 
 def _need(name: str) -> str:
@@ -47,30 +48,41 @@ class Kernel:
 
     @classmethod
     def find(cls) -> Kernel:
-        """The newest that is there whole; fails the test when none is."""
-        if platform.machine() not in ("x86_64", "amd64"):
-            pytest.fail(f"the emulated machine is an x86_64 one, and this is {platform.machine()}")
+        """The newest with an image and the modules; fails the test when there is none."""
         for modules in sorted(Path("/lib/modules").glob("*"), key=_version, reverse=True):
             for image in (Path(f"/boot/vmlinuz-{modules.name}"), modules / "vmlinuz"):
-                if image.exists() and (modules / "modules.dep").exists():
+                kernel = cls(image, modules)
+                if image.exists() and (modules / "modules.dep").exists() and not kernel.lacks(_MODULES):
                     if not os.access(image, os.R_OK):
                         pytest.fail(f"the kernel {image} may not be read by this user: chmod a+r it")
-                    return cls(image, modules)
-        pytest.fail(f"the emulated machine needs a kernel below /boot and /lib/modules; on Debian: {_APT}")
+                    return kernel
+        pytest.fail(
+            f"the emulated machine needs a kernel below /boot and /lib/modules that has {', '.join(_MODULES)}; "
+            f"on Debian: {_APT}"
+        )
 
-    def needed(self, names: Sequence[str]) -> list[Path]:
-        """Files of these modules and of what they need, in the order of loading; none for what is built in."""
+    def lacks(self, names: Sequence[str]) -> list[str]:
+        """Which of these modules it has neither beside it nor built in."""
+        depends, built_in = self._modules()
+        return [name for name in names if name not in depends and name not in built_in]
+
+    def _modules(self) -> tuple[dict[str, tuple[Path, list[str]]], set[str]]:
+        """Each module's file and what it needs, and the names of those that are built in."""
         depends: dict[str, tuple[Path, list[str]]] = {}
         for line in (self.modules / "modules.dep").read_text().splitlines():
             path, _, rest = line.partition(":")
             depends[_name(path)] = (self.modules / path, [_name(each) for each in rest.split()])
-        built_in = {_name(line) for line in (self.modules / "modules.builtin").read_text().splitlines()}
+        listed = self.modules / "modules.builtin"
+        built_in = {_name(line) for line in listed.read_text().splitlines()} if listed.exists() else set()
+        return depends, built_in
+
+    def needed(self, names: Sequence[str]) -> list[Path]:
+        """Files of these modules and of what they need, in the order of loading; none for what is built in."""
+        depends, built_in = self._modules()
         order: list[Path] = []
 
         def add(name: str) -> None:
-            if name not in depends:
-                if name not in built_in:
-                    pytest.fail(f"the kernel {self.modules.name} has no module {name}")
+            if name in built_in:
                 return
             path, before = depends[name]
             for each in before:
@@ -124,6 +136,7 @@ for module in /modules/*; do insmod "$module"; done
 mount -t 9p -o trans=virtio,version=9p2000.L,ro,cache=loose,msize=262144 host /r
 mount -t devtmpfs dev /r/dev
 mount -t proc proc /r/proc
+mount -t sysfs sysfs /r/sys
 mount -t tmpfs own /r{scratch}
 mkdir -m 700 /r{scratch}/home
 ip link set lo up
@@ -163,7 +176,11 @@ def _initial_files(folder: Path, kernel: Kernel, command: Sequence[str], layout:
     (root / "init").chmod(0o755)
     names = "\n".join(str(path.relative_to(root)) for path in sorted(root.rglob("*")))
     packed = subprocess.run(
-        [_need("cpio"), "-o", "-H", "newc", "--quiet"], cwd=root, input=names.encode(), capture_output=True, check=True
+        [_need("cpio"), "-o", "-H", "newc", "--quiet"],
+        cwd=root,
+        input=names.encode(),
+        capture_output=True,
+        check=True,
     )
     image = folder / "initial.img"
     image.write_bytes(gzip.compress(packed.stdout, 1))
@@ -175,6 +192,8 @@ class Machine:
 
     def __init__(self, folder: Path, command: Sequence[str], *, layout: str = "us") -> None:
         """``command``: seen from this system's root, which the machine has read-only."""
+        if platform.machine() != "x86_64":
+            pytest.skip(OTHER_PROCESSOR)
         kernel = Kernel.find()
         self._process = subprocess.Popen(
             [

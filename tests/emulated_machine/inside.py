@@ -1,0 +1,208 @@
+"""Runs in the emulated machine: types on the virtual input device and says what its readers get.
+
+Each line for the test begins with ``@@``; the rest is JSON. Standard library and the project only.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import evdev  # noqa: F401  (read once, so that each process to come finds it in memory)
+from input_device import EV_KEY, InputDevice, InputEvent, find
+
+import bridge.outputs.guard
+import bridge.outputs.keystrokes  # noqa: F401
+import bridge.outputs.keys_uinput  # noqa: F401
+from bridge.outputs.key_names import US_CHARACTERS
+from bridge.rules.keys import NAMED_KEYS
+
+ROOT = Path(__file__).resolve().parents[2]
+HOLDER = ROOT / "tests/outputs/holder.py"
+NAME = "biosignal-bridge"
+SPACE, B = 57, 48  # KEY_SPACE and KEY_B of linux/input-event-codes.h
+PATIENCE_S = 10.0  # an emulated processor takes its time
+
+
+def say(trial: str, **found: Any) -> None:
+    print("@@", json.dumps({"trial": trial, **found}), flush=True)
+
+
+class Typist:
+    """The small daemon as the leader of a session of its own, as a shell or a supervisor starts it."""
+
+    def __init__(self, command: list[str], environment: dict[str, str] | None = None) -> None:
+        before = find(NAME)
+        self.process = subprocess.Popen(
+            command,
+            env={**os.environ, **(environment or {})},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        )
+        self.said: list[str] = []
+        threading.Thread(target=self._listen, daemon=True).start()
+        self._before = before
+
+    def _listen(self) -> None:
+        assert self.process.stderr is not None
+        self.said.extend(iter(self.process.stderr.readline, ""))
+
+    def ready(self) -> int:
+        """Process id of the guard."""
+        assert self.process.stdout is not None
+        said = self.process.stdout.readline().split()
+        if said[:1] != ["ready"]:
+            raise RuntimeError(f"the typist did not start: {said} {self.said}")
+        return int(said[1])
+
+    def device(self, within_s: float = PATIENCE_S) -> InputDevice:
+        """The device that its guard has made."""
+        end_s = time.monotonic() + within_s
+        while time.monotonic() < end_s:
+            for path in find(NAME) - self._before:
+                self._before.add(path)
+                return InputDevice(path)
+            time.sleep(0.01)
+        raise RuntimeError(f"no input device came: {self.said}")
+
+    def do(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+    def close(self) -> None:
+        self.process.send_signal(signal.SIGCONT)
+        self.process.kill()
+        self.process.wait()
+
+
+@contextmanager
+def typist(**environment: str) -> Iterator[tuple[Typist, InputDevice, int]]:
+    at_work = Typist([sys.executable, "-P", str(HOLDER)], environment)
+    try:
+        guard = at_work.ready()
+        device = at_work.device()
+        try:
+            yield at_work, device, guard
+        finally:
+            device.close()
+    finally:
+        at_work.close()
+
+
+def is_key(code: int, value: int) -> Callable[[list[InputEvent]], bool]:
+    return lambda events: any((e.kind, e.code, e.value) == (EV_KEY, code, value) for e in events)
+
+
+def all_up(events: list[InputEvent]) -> bool:
+    down = {event.code for event in events if event.kind == EV_KEY and event.value}
+    up = {event.code for event in events if event.kind == EV_KEY and not event.value}
+    return bool(down) and down == up
+
+
+def plain(device: InputDevice) -> list[list[int]]:
+    return [[event.kind, event.code, event.value] for event in device.events]
+
+
+def every_key() -> None:
+    """Each key that a rule can name, by itself."""
+    with typist(HOLDER_PER_SECOND="1000") as (at_work, device, _):
+        for key in (*NAMED_KEYS, *US_CHARACTERS):
+            device.events.clear()
+            at_work.do(f"press {key}")
+            device.wait(all_up, 2.0)
+            say("key", key=key, events=plain(device), down=device.down())
+        for line, enough in (
+            ("press Control Shift a", 6),
+            ("type Hi there, 2!", 2 * (10 + 3)),
+            ("mouse 0 0 left 1 0 0", 2),
+            ("mouse 0 0 middle 1 0 0", 2),
+            ("mouse 0 0 right 2 0 0", 4),
+            ("mouse 5 -3 - 0 0 0", 2),
+            ("mouse 0 0 - 0 -1 2", 2),
+        ):
+            device.events.clear()
+            at_work.do(line)
+            device.wait(lambda events, enough=enough: len(events) >= enough, PATIENCE_S)  # type: ignore[misc]
+            say("line", line=line, events=plain(device), down=device.down())
+        say("said", lines=at_work.said)
+
+
+def fault(
+    name: str, act: Callable[[Typist, int], None], after: Callable[[Typist], Any] | None = None
+) -> None:
+    """Something ends badly in the middle of a hold."""
+    with typist() as (at_work, device, guard):
+        at_work.do("hold")
+        held = device.wait(is_key(SPACE, 1), PATIENCE_S)
+        time.sleep(0.1)
+        held = held and device.down() == [SPACE]
+        fault_s = time.monotonic()
+        act(at_work, guard)
+        came_up = device.wait(is_key(SPACE, 0), PATIENCE_S)
+        ups = [event.at_s for event in device.events if (event.code, event.value) == (SPACE, 0)]
+        found: dict[str, Any] = {"held": held, "up": came_up, "down": device.down()}
+        found["after_s"] = ups[0] - fault_s if ups else None
+        if after is not None:
+            found["afterwards"] = after(at_work)
+        say("fault", name=name, **found)
+
+
+def kill_both(at_work: Typist, guard: int) -> None:
+    os.kill(guard, signal.SIGKILL)
+    os.kill(at_work.process.pid, signal.SIGKILL)
+
+
+def types_again(at_work: Typist) -> bool:
+    """The daemon has started another guard, whose device types."""
+    device = at_work.device()
+    try:
+        end_s = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end_s:  # until the new guard is armed
+            at_work.do("press")
+            if device.wait(is_key(B, 0), 0.5):
+                return device.down() == []
+        return False
+    finally:
+        device.close()
+
+
+def faults() -> None:
+    fault("daemon killed", lambda at_work, _: at_work.process.kill())
+    fault("daemon stopped", lambda at_work, _: at_work.process.send_signal(signal.SIGSTOP))
+    fault("guard killed", lambda _, guard: os.kill(guard, signal.SIGKILL), types_again)
+    fault("daemon's process group killed", lambda at_work, _: os.killpg(at_work.process.pid, signal.SIGKILL))
+    fault("daemon and guard killed", kill_both)
+
+
+def other_layout() -> None:
+    """On another layout a character's key is not known: it is refused and said; named keys work."""
+    with typist(XKB_DEFAULT_LAYOUT="de") as (at_work, device, _):
+        at_work.do("press z")
+        at_work.do("press Enter")
+        device.wait(all_up, PATIENCE_S)
+        say("layout", layout="de", events=plain(device), lines=at_work.said)
+
+
+def main() -> None:
+    say("started", uptime_s=time.monotonic())
+    every_key()
+    faults()
+    other_layout()
+    say("done", uptime_s=time.monotonic())
+
+
+if __name__ == "__main__":
+    main()
