@@ -52,7 +52,7 @@ def command(
 
     In a terminal the traces move meanwhile. Exit 1 when a channel fails. The advice is common practice.
 
-    --keys says which way of typing this computer offers, whether it can be used (else exit 1), and what is missing.
+    --keys says which way of typing will be used here, whether it can be (else exit 1), and what is missing.
 
     Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device.
     """

@@ -41,7 +41,7 @@ def _in_words(answer: dict[str, Any]) -> str:
     ]
     return "\n".join(
         (
-            f"state     {answer['state']}",
+            f"state     {answer['sentence']}",
             f"uptime    {answer['uptime_s']:.0f} s",
             f"samples   {answer['samples']}, {answer['lost_samples']} lost, "
             f"{answer['skipped_lines']} lines skipped",
@@ -66,12 +66,12 @@ def status(pid: int | None, as_json: bool) -> None:
 @_as_json
 def pause(pid: int | None, as_json: bool) -> None:
     """Pause every rule of the running daemon; what is held is let go, safe values are sent once."""
-    _talk("pause", lambda answer: str(answer["state"]), pid, as_json)
+    _talk("pause", lambda answer: str(answer["sentence"]), pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge resume")
 @_pid
 @_as_json
 def resume(pid: int | None, as_json: bool) -> None:
-    """Return the running daemon to the state it had before the pause."""
-    _talk("resume", lambda answer: str(answer["state"]), pid, as_json)
+    """Return the running daemon to the state it had before the pause; refused while a calibration goes on."""
+    _talk("resume", lambda answer: str(answer["sentence"]), pid, as_json)

@@ -1,8 +1,8 @@
 """Typing by the Linux virtual input device, which serves Wayland and consoles as well as X11.
 
-The kernel lets everything go by itself when the device's file is closed, however the guard ends. Tested with a
-real kernel in an emulated machine (tests/emulated_machine). The layout is the screen's own affair and not to be
-learned here, so characters are typed only where the configured layout is a US one.
+The kernel lets everything go by itself when the device's file is closed, however the guard ends. Tested with
+a real kernel in an emulated machine (tests/emulated_machine). The layout is the screen's own affair and not
+to be learned here, so characters are typed only where the configured layout is a US one.
 """
 
 from __future__ import annotations

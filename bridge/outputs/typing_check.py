@@ -30,7 +30,7 @@ _LETS_GO = {
 
 @dataclass(frozen=True, slots=True)
 class TypingReport:
-    """``way`` is empty when none suits. ``missing`` keeps keys from being pressed, ``limits`` from some uses."""
+    """``way`` is empty when none suits. ``missing`` keeps all keys from being pressed, ``limits`` some."""
 
     session: str
     way: str
@@ -115,7 +115,7 @@ def _limits(here: Surroundings, way: str, writable: bool) -> tuple[str, ...]:
 
 
 def _lacks(keyboard: Keyboard) -> tuple[str, ...]:
-    """What this keyboard says it cannot do: characters on the present layout, the pause key, windows by title."""
+    """What this keyboard says it cannot do: characters on this layout, windows by title, a pause key."""
     lacks: dict[str, None] = {}
     for question in (lambda: keyboard.codes("a"), keyboard.focused_title):
         try:
@@ -124,9 +124,7 @@ def _lacks(keyboard: Keyboard) -> tuple[str, ...]:
             text = str(error)
             lacks[text[:1].upper() + text[1:] + "."] = None
     if keyboard.fileno() is None:
-        lacks[
-            "The pause key is watched on X11 screens only; the page and `biosignal-bridge pause` work here too."
-        ] = None
+        lacks["No pause key is watched: pause by the page, a rule or `biosignal-bridge pause`."] = None
     return tuple(lacks)
 
 
@@ -134,7 +132,8 @@ def _device_missing(device: Path) -> tuple[str, ...]:
     """Why the virtual input device may not be written, and the commands that mend it."""
     if not device.exists():
         return (
-            f"{device} does not exist: the kernel's module uinput is not loaded. Now: `sudo modprobe uinput`. "
+            f"{device} does not exist: the kernel's module uinput is not loaded. "
+            "Now: `sudo modprobe uinput`. "
             "At each start: `echo uinput | sudo tee /etc/modules-load.d/uinput.conf`",
         )
     if os.access(device, os.W_OK):
@@ -143,8 +142,8 @@ def _device_missing(device: Path) -> tuple[str, ...]:
     user = _user()
     if group is not None and group[0] not in ("root", "input") and user in group[1]:
         return (
-            f"{device} belongs to the group {group[0]}, which {user} is in but this login does not know of yet: "
-            "log out and in again",
+            f"{device} belongs to the group {group[0]}. {user} is in it, but this login does not know of it "
+            "yet: log out and in again",
         )
     return (
         f"{device} may not be written by {user}: give it to a group of its own. "

@@ -40,16 +40,16 @@ class InputEvent:
     value: int
 
 
-def find(name: str) -> set[Path]:
-    """Nodes of the devices of this name that are there now."""
-    found = set()
+def find(name: str) -> dict[str, Path]:
+    """Nodes of the devices of this name that are there now, by the kernel's number, which is never given again."""
+    found = {}
     for place in Path("/sys/class/input").glob("event*"):
         try:
             if (place / "device/name").read_text().strip() == name:
-                found.add(Path("/dev/input") / place.name)
+                found[(place / "device").resolve().name] = Path("/dev/input") / place.name
         except OSError:  # it went while it was looked at
             continue
-    return {path for path in found if path.exists()}
+    return {number: path for number, path in found.items() if path.exists()}
 
 
 class InputDevice:

@@ -21,8 +21,8 @@ import evdev  # noqa: F401  (read once, so that each process to come finds it in
 from input_device import EV_KEY, InputDevice, InputEvent, find
 
 import bridge.outputs.guard
+import bridge.outputs.keys_uinput
 import bridge.outputs.keystrokes  # noqa: F401
-import bridge.outputs.keys_uinput  # noqa: F401
 from bridge.outputs.key_names import US_CHARACTERS
 from bridge.rules.keys import NAMED_KEYS
 
@@ -41,7 +41,7 @@ class Typist:
     """The small daemon as the leader of a session of its own, as a shell or a supervisor starts it."""
 
     def __init__(self, command: list[str], environment: dict[str, str] | None = None) -> None:
-        before = find(NAME)
+        self._before = set(find(NAME))
         self.process = subprocess.Popen(
             command,
             env={**os.environ, **(environment or {})},
@@ -53,7 +53,6 @@ class Typist:
         )
         self.said: list[str] = []
         threading.Thread(target=self._listen, daemon=True).start()
-        self._before = before
 
     def _listen(self) -> None:
         assert self.process.stderr is not None
@@ -71,9 +70,10 @@ class Typist:
         """The device that its guard has made."""
         end_s = time.monotonic() + within_s
         while time.monotonic() < end_s:
-            for path in find(NAME) - self._before:
-                self._before.add(path)
-                return InputDevice(path)
+            for number, path in find(NAME).items():
+                if number not in self._before:
+                    self._before.add(number)
+                    return InputDevice(path)
             time.sleep(0.01)
         raise RuntimeError(f"no input device came: {self.said}")
 
