@@ -17,6 +17,8 @@ def _talk(word: str, show: Callable[[dict[str, Any]], str], pid: int | None, as_
     except ControlError as error:
         raise click.ClickException(str(error)) from error
     click.echo(json.dumps(answer) if as_json else show(answer))
+    if word != "status":
+        click.echo(answer["sentence"], err=True)
 
 
 _pid = click.option("--pid", type=int, help="Which daemon, when several run.")
@@ -66,7 +68,7 @@ def status(pid: int | None, as_json: bool) -> None:
 @_as_json
 def pause(pid: int | None, as_json: bool) -> None:
     """Pause every rule of the running daemon; what is held is let go, safe values are sent once."""
-    _talk("pause", lambda answer: str(answer["sentence"]), pid, as_json)
+    _talk("pause", lambda answer: str(answer["state"]), pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge resume")
@@ -74,4 +76,4 @@ def pause(pid: int | None, as_json: bool) -> None:
 @_as_json
 def resume(pid: int | None, as_json: bool) -> None:
     """Return the running daemon to the state it had before the pause; refused while a calibration goes on."""
-    _talk("resume", lambda answer: str(answer["sentence"]), pid, as_json)
+    _talk("resume", lambda answer: str(answer["state"]), pid, as_json)

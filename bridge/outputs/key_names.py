@@ -11,8 +11,8 @@ ALT_GRAPH = (0xFE03, 0xFF7E)  # ISO_Level3_Shift, Mode_switch
 
 MODIFIERS = frozenset(("Alt", "AltGraph", "CapsLock", "Control", "Meta", "NumLock", "ScrollLock", "Shift"))
 
-# name: (keysym, and others that do as well), Linux input code without its `KEY_`. No code for what keymaps make
-# nothing of, or another key (xkeyboard-config's `evdev` keycodes and `inet` symbols).
+# name: (keysym, and others that do as well), Linux input code without its `KEY_`. No code for what keymaps
+# make nothing of, or another key (xkeyboard-config's `evdev` keycodes and `inet` symbols).
 NAMED: dict[str, tuple[tuple[int, ...], str]] = {
     "Alt": ((0xFFE9,), "LEFTALT"),
     "AltGraph": (ALT_GRAPH, "RIGHTALT"),

@@ -42,7 +42,7 @@ from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, TypeText
 
 log = logging.getLogger("bridge.keystrokes")
 
-_READY_S = 30.0  # a guard that has said nothing for this long at start will not; emulated ones took over 10
+_READY_S = 10.0  # a guard that has said nothing for this long at start will not
 _ANSWER_S = 0.6  # a guard that answers no pulse for this long is taken for dead
 _END_S = 1.0
 _MOST_WAITING = 32_768  # bytes that may wait in the pipe before commands are refused

@@ -5,6 +5,7 @@ Each line for the test begins with ``@@``; the rest is JSON. Standard library an
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -12,7 +13,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+import traceback
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -22,15 +24,20 @@ from input_device import EV_KEY, InputDevice, InputEvent, find
 
 import bridge.outputs.guard
 import bridge.outputs.keys_uinput
-import bridge.outputs.keystrokes  # noqa: F401
+import bridge.outputs.keystrokes
 from bridge.outputs.key_names import US_CHARACTERS
 from bridge.rules.keys import NAMED_KEYS
 
 ROOT = Path(__file__).resolve().parents[2]
-HOLDER = ROOT / "tests/outputs/holder.py"
+sys.path.insert(0, str(ROOT / "tests/outputs"))
+import holder  # noqa: E402
+
+bridge.outputs.keystrokes._READY_S = (
+    120.0  # seconds in which a guard must have started: ten times a computer's
+)
 NAME = "biosignal-bridge"
 SPACE, B = 57, 48  # KEY_SPACE and KEY_B of linux/input-event-codes.h
-PATIENCE_S = 10.0  # an emulated processor takes its time
+PATIENCE_S = 60.0  # an emulated processor takes its time
 
 
 def say(trial: str, **found: Any) -> None:
@@ -38,30 +45,33 @@ def say(trial: str, **found: Any) -> None:
 
 
 class Typist:
-    """The small daemon as the leader of a session of its own, as a shell or a supervisor starts it."""
+    """The small daemon of the other trials, forked from here, as the leader of a session of its own.
 
-    def __init__(self, command: list[str], environment: dict[str, str] | None = None) -> None:
+    A fresh interpreter would take an emulated processor ten seconds each time; the guard is one.
+    """
+
+    def __init__(self, environment: Mapping[str, str]) -> None:
         self._before = set(find(NAME))
-        self.process = subprocess.Popen(
-            command,
-            env={**os.environ, **(environment or {})},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-        )
+        theirs_in, self._commands = os.pipe()
+        self._answers, theirs_out = os.pipe()
+        errors, theirs_error = os.pipe()
+        self.pid = os.fork()
+        if self.pid == 0:
+            for ours in (self._commands, self._answers, errors):
+                os.close(ours)
+            _be_a_daemon(theirs_in, theirs_out, theirs_error, environment)
+        for theirs in (theirs_in, theirs_out, theirs_error):
+            os.close(theirs)
         self.said: list[str] = []
-        threading.Thread(target=self._listen, daemon=True).start()
+        threading.Thread(target=self._listen, args=(errors,), daemon=True).start()
 
-    def _listen(self) -> None:
-        assert self.process.stderr is not None
-        self.said.extend(iter(self.process.stderr.readline, ""))
+    def _listen(self, descriptor: int) -> None:
+        with os.fdopen(descriptor) as lines:
+            self.said.extend(iter(lines.readline, ""))
 
     def ready(self) -> int:
         """Process id of the guard."""
-        assert self.process.stdout is not None
-        said = self.process.stdout.readline().split()
+        said = os.read(self._answers, 100).decode().split()
         if said[:1] != ["ready"]:
             raise RuntimeError(f"the typist did not start: {said} {self.said}")
         return int(said[1])
@@ -78,19 +88,39 @@ class Typist:
         raise RuntimeError(f"no input device came: {self.said}")
 
     def do(self, line: str) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
+        os.write(self._commands, line.encode() + b"\n")
+
+    def kill(self, number: int = signal.SIGKILL) -> None:
+        os.kill(self.pid, number)
 
     def close(self) -> None:
-        self.process.send_signal(signal.SIGCONT)
-        self.process.kill()
-        self.process.wait()
+        os.kill(self.pid, signal.SIGKILL)
+        os.waitpid(self.pid, 0)
+        os.close(self._commands)
+        os.close(self._answers)
+
+
+def _be_a_daemon(*streams: Any) -> None:
+    """In the forked process, with descriptors for its standard streams and its environment; does not return."""
+    *descriptors, environment = streams
+    try:
+        os.setsid()
+        for number, descriptor in enumerate(descriptors):
+            os.dup2(descriptor, number)
+            os.close(descriptor)
+        os.environ.update(environment)
+        sys.stdin, sys.stdout, sys.stderr = os.fdopen(0), os.fdopen(1, "w"), os.fdopen(2, "w")
+        asyncio.run(holder.main())
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stderr.flush()
+        os._exit(0)
 
 
 @contextmanager
 def typist(**environment: str) -> Iterator[tuple[Typist, InputDevice, int]]:
-    at_work = Typist([sys.executable, "-P", str(HOLDER)], environment)
+    at_work = Typist(environment)
     try:
         guard = at_work.ready()
         device = at_work.device()
@@ -162,7 +192,7 @@ def fault(
 
 def kill_both(at_work: Typist, guard: int) -> None:
     os.kill(guard, signal.SIGKILL)
-    os.kill(at_work.process.pid, signal.SIGKILL)
+    at_work.kill()
 
 
 def types_again(at_work: Typist) -> bool:
@@ -180,10 +210,10 @@ def types_again(at_work: Typist) -> bool:
 
 
 def faults() -> None:
-    fault("daemon killed", lambda at_work, _: at_work.process.kill())
-    fault("daemon stopped", lambda at_work, _: at_work.process.send_signal(signal.SIGSTOP))
+    fault("daemon killed", lambda at_work, _: at_work.kill())
+    fault("daemon stopped", lambda at_work, _: at_work.kill(signal.SIGSTOP))
     fault("guard killed", lambda _, guard: os.kill(guard, signal.SIGKILL), types_again)
-    fault("daemon's process group killed", lambda at_work, _: os.killpg(at_work.process.pid, signal.SIGKILL))
+    fault("daemon's process group killed", lambda at_work, _: os.killpg(at_work.pid, signal.SIGKILL))
     fault("daemon and guard killed", kill_both)
 
 
@@ -196,11 +226,24 @@ def other_layout() -> None:
         say("layout", layout="de", events=plain(device), lines=at_work.said)
 
 
+def check_keys() -> None:
+    """The command that types nothing, in this machine's session without a screen."""
+    before = set(find(NAME))
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "bridge", "check", "--keys", "--json"],
+        env={**os.environ, "XKB_DEFAULT_LAYOUT": "de"},
+        capture_output=True,
+        text=True,
+    )
+    say("check", status=done.returncode, report=json.loads(done.stdout), left=len(set(find(NAME)) - before))
+
+
 def main() -> None:
     say("started", uptime_s=time.monotonic())
     every_key()
     faults()
     other_layout()
+    check_keys()
     say("done", uptime_s=time.monotonic())
 
 

@@ -154,3 +154,14 @@ def test_a_layout_other_than_us_is_told(found: Found, header: dict[str, int]) ->
     assert WaylandKeymap("de").character(header["KEY_Z"]) != "z"
     assert one["events"] == tapped(header["KEY_ENTER"])
     assert any("the layout here is de" in line for line in one["lines"])
+
+
+def test_check_keys_says_that_it_can_type_and_what_it_cannot(found: Found) -> None:
+    (one,) = found["check"]
+    report = one["report"]
+    assert one["status"] == 0
+    assert (report["session"], report["way"], report["able"]) == ("console", "uinput", True)
+    assert report["missing"] == []
+    assert any("the layout here is de" in limit for limit in report["limits"])
+    assert any("kernel lets go of every key" in limit for limit in report["limits"])
+    assert one["left"] == 0, "the device that was looked at is gone again"

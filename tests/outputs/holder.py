@@ -65,4 +65,5 @@ async def main() -> None:
         await keys.close()
 
 
-asyncio.run(main())
+if __name__ == "__main__":
+    asyncio.run(main())
