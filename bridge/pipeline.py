@@ -373,6 +373,8 @@ class RuleEngine(Protocol):
 
     def resume(self) -> list[Action]: ...
 
+    def keep_paused(self, kept: bool) -> None: ...
+
     def release(self, time: float) -> list[Action]: ...
 
     def reload(self, rules: Any) -> list[Action]: ...
@@ -429,6 +431,10 @@ class Pipeline:
 
     def resume(self) -> list[Action]:
         return self.engine.resume()
+
+    def keep_paused(self, kept: bool) -> None:
+        """Whether rules that resume may do so."""
+        self.engine.keep_paused(kept)
 
     def lose(self, time_s: float, note: str, stream: str = "") -> Outcome:
         """The stream's samples have stopped at ``time_s`` on the shared clock."""

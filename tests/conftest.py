@@ -17,13 +17,14 @@ settings.load_profile("steady")
 
 # Tests here hold real components to deadlines of safety; the others run on every processor.
 _LIVE = ("outputs", "service", "monitor", "windows", "test_end_to_end.py", "test_signal_loss.py")
-# An emulated board falls behind the clock where it has to share a processor.
-_ALONE = ("firmware",)
+# An emulated board or machine falls behind the clock where it has to share a processor.
+_ALONE = ("firmware", "emulated_machine")
 _TESTS = Path(__file__).parent
 
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
 _used = False
 _left_out: set[str] = set()
+_no_machine = False
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -62,6 +63,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    global _no_machine
+    _no_machine = _no_machine or (report.skipped and "emulated machine" in str(report.longrepr))
     if report.skipped and _REASON in str(report.longrepr):
         _left_out.add(report.nodeid)
 
@@ -72,6 +75,10 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.write_line(
             f"Left out: {len(_left_out)} checks on real recordings ({files}). "
             "Set BRIDGE_DATA to the folder that holds the recordings to run these too."
+        )
+    if _no_machine:
+        terminalreporter.write_line(
+            "Left out: keys on Wayland and the console (tests/emulated_machine), which need an x86_64 computer."
         )
 
 

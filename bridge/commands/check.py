@@ -36,6 +36,7 @@ _WORDS = {"good": "pass", "poor": "pass, but could be better", "bad": "FAIL"}
     metavar="SECONDS",
     help="How long to look.",
 )
+@click.option("--keys", is_flag=True, help="Look instead whether keys can be pressed here; none is.")
 def command(
     what: str,
     channels: tuple[str, ...],
@@ -45,15 +46,20 @@ def command(
     seconds: float,
     fast: bool,
     as_json: bool,
+    keys: bool,
 ) -> int:
     """Judge each channel: contact, mains hum, noise, clipping, lost samples; say what to do about each.
 
     In a terminal the traces move meanwhile. Exit 1 when a channel fails. The advice is common practice.
 
+    --keys says which way of typing will be used here, whether it can be (else exit 1), and what is missing.
+
     Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device.
     """
     from bridge.sources.protocol import SourceError
 
+    if keys:
+        return _keys(as_json)
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)
         look = asyncio.run(_Look(source, seconds, moving=sys.stdout.isatty() and not as_json).run())
@@ -82,6 +88,24 @@ def command(
             err=True,
         )
     return 0 if all(_passed(snapshot) for snapshot in snapshots) else 1
+
+
+def _keys(as_json: bool) -> int:
+    """Whether keys can be pressed here; types nothing."""
+    from bridge.outputs.typing_check import look
+
+    report = look()
+    if as_json:
+        click.echo(json.dumps({**asdict(report), "way_in_words": report.way_in_words}, ensure_ascii=False))
+    else:
+        click.echo(f"session        {report.session}")
+        click.echo(f"way of typing  {report.way_in_words}")
+        click.echo(f"able           {'yes; nothing was typed' if report.able else 'NO'}")
+        for words in report.missing:
+            click.echo(f"  → {words}")
+        for words in report.limits:
+            click.echo(f"  {words}")
+    return 0 if report.able else 1
 
 
 def _passed(snapshot: QualitySnapshot) -> bool:

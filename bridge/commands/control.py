@@ -17,6 +17,8 @@ def _talk(word: str, show: Callable[[dict[str, Any]], str], pid: int | None, as_
     except ControlError as error:
         raise click.ClickException(str(error)) from error
     click.echo(json.dumps(answer) if as_json else show(answer))
+    if word != "status":
+        click.echo(answer["sentence"], err=True)
 
 
 _pid = click.option("--pid", type=int, help="Which daemon, when several run.")
@@ -48,7 +50,7 @@ def _in_words(answer: dict[str, Any]) -> str:
         further.append(f"printing  {answer['lines_not_printed']} lines left out: stdout is not read in time")
     return "\n".join(
         (
-            f"state     {answer['state']}",
+            f"state     {answer['sentence']}",
             f"uptime    {answer['uptime_s']:.0f} s",
             f"samples   {answer['samples']}, {answer['lost_samples']} lost, "
             f"{answer['skipped_lines']} lines skipped",
@@ -81,7 +83,7 @@ def pause(pid: int | None, as_json: bool) -> None:
 @_pid
 @_as_json
 def resume(pid: int | None, as_json: bool) -> None:
-    """Return the running daemon to the state it had before the pause."""
+    """Return the running daemon to the state it had before the pause; refused while a calibration goes on."""
     _talk("resume", lambda answer: str(answer["state"]), pid, as_json)
 
 

@@ -55,7 +55,7 @@ def command(for_s: float | None, seed: int | None, no_monitor: bool, as_json: bo
         else:
             from bridge.commands.terminal_view import TerminalView
 
-            view = TerminalView("dry run: nothing is sent")
+            view = TerminalView("")
             summary, interrupted = run_rules(
                 rules, options, taps=[view], companions=lambda daemon: [_Screen(view, daemon)]
             )
@@ -89,6 +89,7 @@ class _Screen:
     async def _draw(self, live: Live, next_key: NextKey) -> None:
         try:
             while True:
+                self._view.stands(self._daemon().standing.sentence)
                 live.update(self._view, refresh=True)
                 if next_key() in ("q", "Q"):
                     self._daemon().stop()

@@ -89,6 +89,10 @@ class TerminalView:
             verb = "sent" if result == "sent" else "would send"
             self._lines.append(Text(f"{action.time:7.2f} s    → {verb} {describe_action(action)}"))
 
+    def stands(self, sentence: str) -> None:
+        """What is sent now."""
+        self._state = sentence
+
     def note(self, text: str) -> None:
         """A line of the log."""
         self._note = text

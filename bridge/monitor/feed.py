@@ -136,7 +136,7 @@ class Feed:
         health = self.health
         return {
             "type": "now",
-            "state": self.service.state(),
+            **self._standing(),
             "ended": self.ended,
             "latency_median_ms": health.latency_median_ms,
             "latency_p99_ms": health.latency_p99_ms,
@@ -157,6 +157,10 @@ class Feed:
             "signal": [_verdicts(chain) for chain in self.chains],
             "measured_hz": [history.measured_hz for history in self.histories],
         }
+
+    def _standing(self) -> dict[str, Any]:
+        standing = self.service.standing()
+        return {**standing.to_json(), "name": standing.name, "meaning": standing.meaning}
 
     def status(self) -> dict[str, Any]:
         """``/status``: the same for scripts, with totals."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
+    from bridge.outputs.standing import Standing
     from bridge.pipeline import Pipeline
 
 
@@ -64,15 +65,15 @@ class Calibration(Protocol):
 class Service:
     """Called on the event loop's thread; none of these may block.
 
-    ``state`` says ``armed``, ``disarmed`` or ``paused``. ``keep`` writes a detector's settings into the
-    profile and uses them from now on; it raises ValueError or OSError with a reason for the user, and is None
-    where that cannot be; ``can_keep`` says whether there is a profile now. ``calibration`` is None where no
-    person sits at the other end of the source.
+    ``standing`` says what is sent now. ``pause`` returns why it was refused, or nothing. ``keep`` writes a
+    detector's settings into the profile and uses them from now on; it raises ValueError or OSError with a
+    reason for the user, and is None where that cannot be; ``can_keep`` says whether there is a profile now.
+    ``calibration`` is None where no person sits at the other end of the source.
     """
 
     pipeline: Callable[[], Pipeline | None]
-    state: Callable[[], str]
-    pause: Callable[[bool], None]
+    standing: Callable[[], Standing]
+    pause: Callable[[bool], str]
     arm: Callable[[bool], None]
     health: Callable[[], Health] = Health
     rules: Callable[[], LoadedRules] = LoadedRules

@@ -23,6 +23,7 @@ from bridge.monitor.bench import TuningBench
 from bridge.monitor.client import Client
 from bridge.monitor.feed import Feed
 from bridge.monitor.lent import Service
+from bridge.outputs.standing import Standing
 from bridge.rules.actions import Action
 from bridge.signals.types import Block, Detection, StreamInfo
 
@@ -57,7 +58,7 @@ class Monitor:
         self._clients: set[Client] = set()
         self._frames: dict[tuple[int, int, int], bytes] = {}
         self._now = ""
-        self._now_state = ""
+        self._now_state: Standing | None = None
         self._now_due_s = 0.0
         self._health_due_s = 0.0
         self._attention = asyncio.Event()
@@ -153,7 +154,7 @@ class Monitor:
 
     def _refresh_now(self) -> None:
         time_s = asyncio.get_running_loop().time()
-        state = self._service.state()
+        state = self._service.standing()
         if time_s >= self._now_due_s or state != self._now_state:
             self._now_due_s = time_s + _NOW_EVERY_S
             self._now_state = state
@@ -267,7 +268,9 @@ class Monitor:
             case _ if client.role is not Role.CONTROL:
                 client.reply({"type": "refused", "reason": "This link may watch but not steer."})
             case messages.Pause(paused=paused):
-                self._service.pause(paused)
+                refused = self._service.pause(paused)
+                if refused:
+                    client.reply({"type": "refused", "reason": f"Not done: {refused}"})
             case messages.Arm(armed=armed):
                 self._service.arm(armed)
             case messages.Tune():

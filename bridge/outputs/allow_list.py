@@ -8,8 +8,9 @@ Two places, both read by the daemon and again by the guard; a key must be on eac
 
 An entry is a key name (``PageDown``, ``a``), which may then be pressed alone and together with other
 listed keys; a combination (``Control+c``), allowed as exactly that; ``letters``, ``digits`` or ``text``
-(every single character); or ``mouse``. Without a list every key may be sent. A list that cannot be read or
-understood allows nothing.
+(every single character); or ``mouse``. What is down at the same time counts as pressed together, whichever
+rules press it: beside a held ``Control+c`` nothing else may go down but what makes another combination of the
+list. Without a list every key may be sent. A list that cannot be read or understood allows nothing.
 """
 
 from __future__ import annotations
@@ -59,9 +60,9 @@ class AllowList:
     def allows_text(self, text: str) -> bool:
         return all(self._allows_one("Space" if character == " " else character) for character in text)
 
-    @property
-    def allows_mouse(self) -> bool:
-        return "mouse" in self.groups
+    def allows_mouse(self, held: Iterable[str] = ()) -> bool:
+        """May the mouse be used while these keys are down?"""
+        return "mouse" in self.groups and all(self._allows_one(key) for key in held)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +71,20 @@ class AllowLists:
 
     lists: tuple[AllowList, ...] = ()
 
-    def refusal(self, keys: Iterable[str]) -> str:
-        wanted = tuple(keys)
-        return self._first(f"the key {'+'.join(wanted)!r}", [each.allows(wanted) for each in self.lists])
+    def refusal(self, keys: Iterable[str], held: Iterable[str] = ()) -> str:
+        """``held``: keys that are down already, which these would join."""
+        wanted, down = tuple(keys), tuple(held)
+        what = f"the key {'+'.join(wanted)!r}" + (f" with {'+'.join(down)!r} held" if down else "")
+        return self._first(what, [each.allows((*down, *wanted)) for each in self.lists])
 
     def text_refusal(self, text: str) -> str:
         return self._first("this text", [each.allows_text(text) for each in self.lists])
 
-    def mouse_refusal(self) -> str:
-        return self._first("the mouse", [each.allows_mouse for each in self.lists])
+    def mouse_refusal(self, held: Iterable[str] = ()) -> str:
+        """``held``: keys that are down."""
+        down = tuple(held)
+        what = f"the mouse with {'+'.join(down)!r} held" if down else "the mouse"
+        return self._first(what, [each.allows_mouse(down) for each in self.lists])
 
     def _first(self, what: str, allowed: list[bool]) -> str:
         """Why it is refused; empty when every list allows it."""

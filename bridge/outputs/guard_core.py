@@ -25,15 +25,25 @@ from bridge.outputs.guard_lines import (
     Said,
     Write,
 )
+from bridge.outputs.key_names import MODIFIERS
 from bridge.outputs.keyboard import Button, Keyboard, KeyboardGoneError, NotTypableError
 from bridge.outputs.limits import LONGEST_HOLD_S, POINTER_MOVES_PER_S, RateLimit
 
 _FOCUS_EVERY_S = 0.05  # how often a hold that is bound to a window asks for the focus
 
 
+@dataclass(frozen=True, slots=True)
+class _Chord:
+    """The codes of keys that go down together, in order. ``meant`` are those of the keys themselves; the rest
+    are modifiers that the keyboard needs for a character."""
+
+    codes: tuple[int, ...]
+    meant: frozenset[int]
+
+
 @dataclass(slots=True)
 class _Hold:
-    codes: tuple[int, ...]
+    chord: _Chord
     until_s: float
     window: str
 
@@ -69,6 +79,10 @@ class Guard:
     def held(self) -> tuple[str, ...]:
         """Names of what is down, for people."""
         return tuple("+".join(keys) for keys in self._holds)
+
+    @property
+    def _held_keys(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(key for keys in self._holds for key in keys))
 
     def take(self, command: Command, now_s: float) -> list[Said]:
         """Carry out one command."""
@@ -111,10 +125,15 @@ class Guard:
                 if self._pause_key and self._pause_key in command.keys:
                     return f"{self._pause_key} is the pause key"
                 listed = self._allowed.refusal(command.keys)
+                listed = listed or self._allowed.refusal(command.keys, self._held_keys)
             case Write():
                 listed = self._allowed.text_refusal(command.text)
+                for character in dict.fromkeys(command.text) if self._holds else ():
+                    listed = listed or self._allowed.refusal(
+                        ("Space" if character == " " else character,), self._held_keys
+                    )
             case Point():
-                listed = self._allowed.mouse_refusal()
+                listed = self._allowed.mouse_refusal(self._held_keys)
         if listed:
             return listed
         if command.window and not self._in_focus(command.window):
@@ -134,7 +153,7 @@ class Guard:
         try:
             match command:
                 case PressKeys():
-                    return self._press(self._resolve(command.keys), now_s)
+                    return self._press(command.keys, now_s)
                 case HoldKeys():
                     return self._hold(command, now_s)
                 case Write():
@@ -144,16 +163,48 @@ class Guard:
         except NotTypableError as error:
             return str(error)
 
-    def _resolve(self, keys: Iterable[str]) -> tuple[int, ...]:
+    def _resolve(self, keys: Iterable[str]) -> _Chord:
         assert self._keyboard is not None
-        return tuple(dict.fromkeys(code for key in keys for code in self._keyboard.codes(key)))
+        each = [self._keyboard.codes(key) for key in keys]
+        return _Chord(
+            tuple(dict.fromkeys(code for codes in each for code in codes)),
+            frozenset(codes[-1] for codes in each),
+        )
 
-    def _press(self, codes: tuple[int, ...], now_s: float) -> str:
+    def _changed(self, keys: Iterable[str], chord: _Chord | None = None) -> str:
+        """Why these keys, which ``chord`` presses, would not arrive as what they are; empty when they would.
+
+        Shift is down for a held `A`, though no rule names it: a `b` beside it would arrive as `B`.
+        """
         assert self._keyboard is not None
+        implied = self._implied(() if chord is None else (chord,))
+        for key in keys if implied else ():
+            if key not in MODIFIERS and not implied <= set(self._keyboard.codes(key)[:-1]):
+                return self._changer(implied, repr(key))
+        return ""
+
+    def _implied(self, more: Iterable[_Chord] = ()) -> frozenset[int]:
+        """Modifiers that are down for a character's sake only, once ``more`` is down as well."""
+        down = [*(hold.chord for hold in self._holds.values()), *more]
+        meant = frozenset(code for each in down for code in each.meant)
+        return frozenset(code for each in down for code in each.codes) - meant
+
+    def _changer(self, implied: frozenset[int], what: str) -> str:
+        for keys, hold in self._holds.items():
+            if implied & set(hold.chord.codes):
+                return f"{'+'.join(keys)!r} is held, whose modifier key would change {what}"
+        return f"a modifier key that another key needs would change {what}"
+
+    def _press(self, keys: tuple[str, ...], now_s: float) -> str:
+        assert self._keyboard is not None
+        chord = self._resolve(keys)
         # A modifier that is held anyway serves as it is; the key itself cannot go down twice.
-        fresh = [code for code in codes if code not in self._down]
-        if not fresh or fresh[-1] != codes[-1]:
+        fresh = [code for code in chord.codes if code not in self._down]
+        if not fresh or fresh[-1] != chord.codes[-1]:
             return "the key is being held"
+        changed = self._changed(keys, chord)
+        if changed:
+            return changed
         if not self._presses.admit(now_s):
             return self._too_many()
         self._tap(fresh)
@@ -175,12 +226,15 @@ class Guard:
         until_s = now_s + min(command.limit_s, self._longest_hold_s)
         if command.keys in self._holds:
             return "the key is being held"
-        codes = self._resolve(command.keys)
+        chord = self._resolve(command.keys)
+        changed = self._changed(command.keys, chord)
+        if changed:
+            return changed
         if not self._presses.admit(now_s):
             return self._too_many()
-        self._holds[command.keys] = _Hold(codes, until_s, command.window)
-        fresh = [code for code in codes if code not in self._down]
-        for code in codes:
+        self._holds[command.keys] = _Hold(chord, until_s, command.window)
+        fresh = [code for code in chord.codes if code not in self._down]
+        for code in chord.codes:
             self._down[code] = self._down.get(code, 0) + 1
         self._keyboard.keep(self._down)  # first: it must be on record before it is down
         for code in fresh:
@@ -192,9 +246,13 @@ class Guard:
         assert self._keyboard is not None
         taps = []
         for character in text:
-            codes = self._keyboard.codes("Space" if character == " " else character)
+            key = "Space" if character == " " else character
+            codes = self._keyboard.codes(key)
             if any(code in self._down for code in codes):
                 return "one of its keys is being held"
+            changed = self._changed((key,))
+            if changed:
+                return changed
             taps.append(list(codes))
         if not self._presses.admit(now_s, max(1, len(text))):
             return self._too_many()
@@ -206,6 +264,9 @@ class Guard:
     def _point(self, command: Point, now_s: float) -> str:
         assert self._keyboard is not None
         presses = command.clicks + abs(command.scroll_x) + abs(command.scroll_y)
+        implied = self._implied()
+        if presses and implied:
+            return self._changer(implied, "the mouse")
         if not self._moves.admit(now_s) or (presses and not self._presses.admit(now_s, presses)):
             return self._too_many()
         if command.dx or command.dy:
@@ -222,7 +283,7 @@ class Guard:
         if hold is None:
             return False
         released = []
-        for code in reversed(hold.codes):
+        for code in reversed(hold.chord.codes):
             self._down[code] -= 1
             if not self._down[code]:
                 del self._down[code]

@@ -9,7 +9,10 @@ from __future__ import annotations
 SHIFT = 0xFFE1
 ALT_GRAPH = (0xFE03, 0xFF7E)  # ISO_Level3_Shift, Mode_switch
 
-# name: (keysym, and others that do as well), Linux input code without its `KEY_`
+MODIFIERS = frozenset(("Alt", "AltGraph", "CapsLock", "Control", "Meta", "NumLock", "ScrollLock", "Shift"))
+
+# name: (keysym, and others that do as well), Linux input code without its `KEY_`. No code for what keymaps
+# make nothing of, or another key (xkeyboard-config's `evdev` keycodes and `inet` symbols).
 NAMED: dict[str, tuple[tuple[int, ...], str]] = {
     "Alt": ((0xFFE9,), "LEFTALT"),
     "AltGraph": (ALT_GRAPH, "RIGHTALT"),
@@ -31,7 +34,7 @@ NAMED: dict[str, tuple[tuple[int, ...], str]] = {
     "PageDown": ((0xFF56,), "PAGEDOWN"),
     "PageUp": ((0xFF55,), "PAGEUP"),
     "Backspace": ((0xFF08,), "BACKSPACE"),
-    "Clear": ((0xFF0B, 0x1008FF55), "CLEAR"),
+    "Clear": ((0xFF0B, 0x1008FF55), ""),
     "Copy": ((0x1008FF57,), "COPY"),
     "Cut": ((0x1008FF58,), "CUT"),
     "Delete": ((0xFFFF,), "DELETE"),
@@ -43,11 +46,11 @@ NAMED: dict[str, tuple[tuple[int, ...], str]] = {
     "Cancel": ((0xFF69,), "CANCEL"),
     "ContextMenu": ((0xFF67,), "COMPOSE"),
     "Escape": ((0xFF1B,), "ESC"),
-    "Execute": ((0xFF62,), "OPEN"),
+    "Execute": ((0xFF62,), ""),
     "Find": ((0xFF68, 0x1008FF1B), "FIND"),
     "Help": ((0xFF6A,), "HELP"),
     "Pause": ((0xFF13,), "PAUSE"),
-    "Select": ((0xFF60,), "SELECT"),
+    "Select": ((0xFF60,), ""),
     "ZoomIn": ((0x1008FF8B,), "ZOOMIN"),
     "ZoomOut": ((0x1008FF8C,), "ZOOMOUT"),
     "BrightnessDown": ((0x1008FF03,), "BRIGHTNESSDOWN"),

@@ -55,6 +55,15 @@ class Armed(Protocol):
 
 
 @runtime_checkable
+class Readiness(Protocol):
+    """A keystroke output that knows whether it could send now."""
+
+    def unready(self) -> str:
+        """Why nothing can be sent, in words; empty when it can."""
+        ...
+
+
+@runtime_checkable
 class Announcing(Protocol):
     """An output that tells the world the daemon's state (``online``, ``paused``, ``disarmed`` …)."""
 

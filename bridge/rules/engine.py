@@ -49,6 +49,7 @@ class Engine:
         self.timers = Timers()
         self.hands = Hands()
         self.paused = False
+        self._kept_paused = False
         self.mode = ""
         self.outputs: Mapping[str, OutputSpec] = {}
         self._out: list[Action] = []
@@ -112,6 +113,10 @@ class Engine:
         self._resume()
         return self._taken()
 
+    def keep_paused(self, kept: bool) -> None:
+        """Whether rules that resume are without effect, because something goes on that needs the pause."""
+        self._kept_paused = kept
+
     def release(self, time: float) -> list[Action]:
         """The end: deal with what is due until ``time``, let go of everything, send all safe values."""
         if isfinite(time):
@@ -152,7 +157,7 @@ class Engine:
         self._regate()
 
     def set_paused(self, paused: bool, rule: str, cause: Cause) -> None:
-        if paused == self.paused:
+        if paused == self.paused or (self._kept_paused and not paused):
             return
         if paused:
             self._pause()

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("bridge")
 
+_BY = "the calibration"
 _MOST_ROWS = 24  # of aligned traces, for the picture
 _MOST_POINTS = 400  # of a distribution
 
@@ -48,7 +49,6 @@ class CalibrationDesk:
         self._infos: dict[str, StreamInfo] = {}
         self._stream = ""
         self._sitting: Sitting | None = None
-        self._paused_by_us = False
         self._work: asyncio.Task[None] | None = None
         self._made: Profile | None = None
         self._wanted: tuple[str, ...] = ()
@@ -159,13 +159,16 @@ class CalibrationDesk:
         )
 
     def _pause(self, paused: bool) -> None:
+        """Until the calibration ends nobody can resume; who else pauses meanwhile stays paused after it."""
         daemon = self._daemon()
         if paused:
-            self._paused_by_us = daemon.state is not State.PAUSED
-            if self._paused_by_us:
-                daemon.pause(True)
-        elif self._paused_by_us and daemon.state is State.PAUSED:
-            daemon.pause(False)
+            if daemon.state is not State.PAUSED:
+                daemon.pause(True, _BY)
+            daemon.keep_paused("a calibration is going on; wait for its end, or stop it on the page")
+            return
+        daemon.keep_paused("")
+        if daemon.dispatch.paused_by == _BY:
+            daemon.pause(False, _BY)
 
     def _end(self, sitting: Sitting, phase: str, words: str) -> None:
         self._sitting = None

@@ -47,8 +47,10 @@ class Control:
     def _pause(self, paused: bool) -> Mapping[str, Any]:
         daemon = self._daemon()
         if paused != (daemon.state is State.PAUSED):
-            daemon.pause(paused)
-        return {"state": daemon.state.value}
+            refused = daemon.pause(paused, f"`biosignal-bridge {'pause' if paused else 'resume'}`")
+            if refused:
+                return {"error": refused}
+        return daemon.standing.to_json()
 
     def _stop(self) -> Mapping[str, Any]:
         log.info("stopping")
@@ -105,7 +107,7 @@ class Supervision:
     async def _keep_telling(self, every_s: float) -> None:
         while True:
             self._supervisor.alive()
-            self._supervisor.status(self._daemon().state.value)
+            self._supervisor.status(self._daemon().standing.sentence)
             await asyncio.sleep(every_s)
 
     async def stop(self) -> None:
@@ -175,8 +177,8 @@ def page(
         Monitor(
             Service(
                 pipeline=lambda: daemon().pipeline,
-                state=lambda: daemon().state.value,
-                pause=lambda paused: daemon().pause(paused),
+                standing=lambda: daemon().standing,
+                pause=lambda paused: daemon().pause(paused, "the page"),
                 arm=lambda armed: daemon().dispatch.arm(armed),
                 health=health,
                 rules=loaded,

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Protocol, runtime_checkable
 
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed, Working
+from bridge.outputs.standing import Standing
 from bridge.pipeline import Outcome, Pipeline
 from bridge.rules.actions import Action
 from bridge.service.alignment import Alignment
@@ -153,6 +154,8 @@ class Daemon:
         self._pipeline: Pipeline | None = None
         self._started = 0.0
         self._alignment = Alignment(0.0)
+        self._kept_paused = ""  # why nobody may resume now
+        self._told = Standing()
         self.dispatch = Dispatch(outputs, armed=armed, dry_run=dry_run)
         self.summary = Summary()
         self.interrupted = False
@@ -160,6 +163,35 @@ class Daemon:
     @property
     def state(self) -> State:
         return self.dispatch.state
+
+    @property
+    def standing(self) -> Standing:
+        """What is sent now, and why not: the one state that everything tells."""
+        silent = tuple(name for name, stream in self._streams.items() if self._silent(stream))
+        return Standing(
+            armed=self.dispatch.armed,
+            paused_by=self.dispatch.paused_by,
+            unable=self.dispatch.unable() if self.dispatch.armed else "",
+            silent=silent if len(silent) < len(self._streams) else (),
+            all_silent=bool(silent) and len(silent) == len(self._streams),
+            has_keys=self.dispatch.has_keys,
+            dry_run=self._dry_run,
+        )
+
+    def _silent(self, stream: _Stream) -> bool:
+        """Do no samples come? One that has brought none yet has as long as one that has fallen silent."""
+        if stream.heard_s is not None:
+            return stream.lost
+        return self._live and bool(self._started) and time.monotonic() - self._started > _STALL_S
+
+    def _tell_standing(self) -> None:
+        """Log the state when it has changed."""
+        now = self.standing
+        if now == self._told:
+            return
+        resumed = "resumed; " if self._told.state == "paused" and now.state != "paused" else ""
+        self._told = now
+        log.info("%s%s", resumed, now.sentence)
 
     @property
     def pipeline(self) -> Pipeline | None:
@@ -184,7 +216,7 @@ class Daemon:
                 told.update(tap.report())
         return {
             **told,
-            "state": self.state.value,
+            **self.standing.to_json(),
             "pid": os.getpid(),
             "uptime_s": time.monotonic() - self._started,
             "samples": self.summary.samples,
@@ -254,13 +286,13 @@ class Daemon:
         if not self._dry_run:
             for output in self._outputs.values():
                 if isinstance(output, PauseKeyed):
-                    output.when_pause_key(lambda: self.pause(self.state is not State.PAUSED))
+                    output.when_pause_key(lambda: self._toggle_pause("the pause key"))
             for name, output in self._outputs.items():
                 try:
                     await output.open()
                 except OutputError as error:
                     log.warning("output %s is off: %s", name, error)
-                    self.dispatch.drop(name)
+                    self.dispatch.drop(name, str(error))
                 else:
                     if isinstance(output, Working):
                         _tell_failures(output.tasks, f"output {name}")
@@ -280,8 +312,9 @@ class Daemon:
             {b.type.caution for chain in self._pipeline.chains.values() for b in chain.bindings} - {""}
         ):
             log.warning("%s", caution)
-        log.info("keystrokes are %s", "only shown (dry run)" if self._dry_run else self.state.value)
         self._started = time.monotonic()
+        self._told = self.standing
+        log.info("%s", self._told.sentence)
         self._alignment = Alignment(self._started)
         for companion in self._companions:
             name = type(companion).__name__
@@ -408,6 +441,7 @@ class Daemon:
             await asyncio.sleep(pause_s)
             if time.monotonic() - due_s > _STALL_S:
                 await asyncio.sleep(0.001)  # it was us who stalled: what waits to be read comes first
+            self._tell_standing()
             now_s = time.monotonic()
             if self._for_s is not None and self._live and now_s - self._started >= self._for_s:
                 return
@@ -431,20 +465,36 @@ class Daemon:
 
     def _on_signal(self, number: int) -> None:
         if sys.platform != "win32" and number == signal.SIGUSR1:
-            self.pause(self.state is not State.PAUSED)
+            self._toggle_pause("SIGUSR1")
             return
         self.interrupted = number == signal.SIGINT
         log.info("stopping")
         self.stop()
 
-    def pause(self, paused: bool) -> None:
-        """Pause or resume every rule; safe values go out once on pausing."""
+    def _toggle_pause(self, by: str) -> None:
+        self.pause(self.state is not State.PAUSED, by)
+
+    def pause(self, paused: bool, by: str) -> str:
+        """Pause or resume every rule; safe values go out once on pausing. ``by`` says who asks, in words.
+
+        Returns why it was refused; empty when it was done.
+        """
         if self._pipeline is None:
-            return
-        log.info("paused" if paused else "resumed")
+            return "the daemon is still starting"
+        if self._kept_paused and not paused:
+            log.warning("not resumed for %s: %s", by, self._kept_paused)
+            return self._kept_paused
         actions = self._pipeline.pause() if paused else self._pipeline.resume()
-        self.dispatch.pause(paused)
+        self.dispatch.pause(paused, by)
+        self._tell_standing()
         self._finish(Outcome([], actions), None)
+        return ""
+
+    def keep_paused(self, why: str) -> None:
+        """While there is a reason, whoever asks to resume is refused with it; empty ends that."""
+        self._kept_paused = why
+        if self._pipeline is not None:
+            self._pipeline.keep_paused(bool(why))
 
     def use_rules(self, change: Callable[[Pipeline, Mapping[str, StreamInfo]], Outcome]) -> None:
         """Change the rules between two events; ``change`` returns what ends with the old ones."""

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Final, Literal
 
-from bridge.outputs.protocol import Announcing, Armed, Output
+from bridge.outputs.protocol import Announcing, Armed, Output, Readiness
 from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, SetMode, SetPaused, TypeText
 
 Result = Literal["sent", "shown", "disarmed", "paused", "refused"]
@@ -29,6 +29,8 @@ class Dispatch:
         self._outputs = dict(outputs)
         self._armed = armed
         self._paused = False
+        self._paused_by = ""
+        self._off: dict[str, str] = {}  # keystroke outputs that could not be opened: why
         self._dry_run = dry_run
         self.results: Counter[tuple[str, Result]] = Counter()
 
@@ -38,6 +40,28 @@ class Dispatch:
             return State.PAUSED
         return State.ARMED if self._armed else State.DISARMED
 
+    @property
+    def armed(self) -> bool:
+        return self._armed
+
+    @property
+    def paused_by(self) -> str | None:
+        """Who paused, in words; None while not paused."""
+        return self._paused_by if self._paused else None
+
+    @property
+    def has_keys(self) -> bool:
+        """Is there an output that is to be armed?"""
+        return bool(self._off) or any(isinstance(output, Armed) for output in self._outputs.values())
+
+    def unable(self) -> str:
+        """Why no keystroke can be sent, armed or not; empty when one can."""
+        if self._dry_run:
+            return ""
+        outputs = [output for output in self._outputs.values() if isinstance(output, Readiness)]
+        whys = [*self._off.values(), *(output.unready() for output in outputs)]
+        return "; ".join(dict.fromkeys(why for why in whys if why))
+
     def send(self, action: Action) -> Result:
         """Hand the action to its output. Never blocks, never raises."""
         result = self._result(action)
@@ -46,7 +70,7 @@ class Dispatch:
 
     def _result(self, action: Action) -> Result:
         if isinstance(action.act, SetPaused):
-            self.pause(action.act.paused)
+            self.pause(action.act.paused, f"the rule {action.rule!r}")
             return "sent"
         if isinstance(action.act, SetMode):
             return "sent"
@@ -64,9 +88,13 @@ class Dispatch:
         self._armed = armed
         self.tell_state()
 
-    def pause(self, paused: bool) -> None:
-        """Paused: nothing is sent but safe values and releases, and everything held is let go."""
+    def pause(self, paused: bool, by: str = "") -> None:
+        """Paused: nothing is sent but safe values and releases, and everything held is let go.
+
+        ``by`` says who paused, in words.
+        """
         self._paused = paused
+        self._paused_by = by
         if paused:
             self.release()
         self.tell_state()
@@ -88,6 +116,8 @@ class Dispatch:
         for output in self._outputs.values():
             output.release()
 
-    def drop(self, name: str) -> None:
+    def drop(self, name: str, why: str = "it could not be opened") -> None:
         """The output could not be opened: what is meant for it is refused from now on."""
-        self._outputs.pop(name, None)
+        output = self._outputs.pop(name, None)
+        if isinstance(output, Armed):
+            self._off[name] = why

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from bridge.outputs.standing import STATES
 from bridge.service.latency import BOUNDS_S
 
 
@@ -41,7 +42,7 @@ def start(port: int, snapshot: Callable[[], dict[str, Any]]) -> Callable[[], Non
                     actions.add_metric([output, result], count)
             yield actions
             state = GaugeMetricFamily("bridge_state", "1 for the state it is in", labels=["state"])
-            for word in ("disarmed", "armed", "paused"):
+            for word in STATES:
                 state.add_metric([word], float(word == now["state"]))
             yield state
             total = 0

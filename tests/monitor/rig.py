@@ -13,11 +13,19 @@ import numpy as np
 
 from bridge.detectors import settings_from
 from bridge.monitor import Health, LoadedRule, LoadedRules, Monitor, Service
+from bridge.outputs.standing import Standing
 from bridge.pipeline import Binding, DetectionChain, Pipeline, Wanted, bind
 from bridge.rules.actions import Action, KeyDown, KeyUp, Press
 from bridge.signals.types import Block, Detection, Event
 from bridge.sources.person import SyntheticPerson
 
+STANDINGS = {
+    "armed": Standing(armed=True),
+    "armed-unable": Standing(armed=True, unable="the keystroke guard is not there"),
+    "disarmed": Standing(),
+    "paused": Standing(armed=True, paused_by="the page"),
+    "no-signal": Standing(armed=True, all_silent=True),
+}
 BLOCK = 5  # samples: 20 ms at 250 Hz
 RULES = LoadedRules(
     file="try.yaml",
@@ -81,7 +89,7 @@ class Rig:
         self.monitor = Monitor(
             Service(
                 pipeline=lambda: self.pipeline,
-                state=lambda: self.state,
+                standing=lambda: STANDINGS[self.state],
                 pause=self._pause,
                 arm=self._arm,
                 health=lambda: Health(0.2, 0.9, 0, 0),
@@ -91,9 +99,10 @@ class Rig:
             )
         )
 
-    def _pause(self, paused: bool) -> None:
+    def _pause(self, paused: bool) -> str:
         self.heard.append(("pause", paused))
         self.state = "paused" if paused else "armed"
+        return ""
 
     def _arm(self, armed: bool) -> None:
         self.heard.append(("arm", armed))
@@ -126,7 +135,7 @@ class Rig:
         block = Block(samples, self.first, received)
         self.first += size
         outcome = self.pipeline.process(block)
-        result = {"armed": "sent", "disarmed": "disarmed", "paused": "paused"}[self.state]
+        result = {"armed": "sent", "disarmed": "disarmed", "paused": "paused"}.get(self.state, "refused")
         now = time.time()
         self.decided.extend((now, item) for item in outcome.detections if isinstance(item, Event))
         if outcome.detections or outcome.actions:

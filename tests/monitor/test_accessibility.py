@@ -24,7 +24,7 @@ async def violations(sight: Sight) -> list[str]:
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("state", ["armed", "disarmed", "paused"])
+@pytest.mark.parametrize("state", ["armed", "armed-unable", "disarmed", "paused", "no-signal"])
 def test_no_violation_in_any_view(theme: str, state: str) -> None:
     async def check(rig: Rig, browser: Any) -> None:
         sight = await see(browser, rig.link, color_scheme=theme)

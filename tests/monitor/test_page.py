@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from .browser import Sight, in_browser, see
-from .rig import Rig
+from .rig import STANDINGS, Rig
 
 
 def test_it_loads_quietly_and_the_traces_move() -> None:
@@ -226,10 +226,14 @@ def test_stop_and_resume_by_keyboard() -> None:
 def test_the_state_changes_when_something_else_changes_it() -> None:
     async def check(rig: Rig, browser: Any) -> None:
         sight = await see(browser, rig.link)
-        for state, word in (("paused", "Paused"), ("disarmed", "Disarmed"), ("armed", "Armed")):
+        for state, standing in STANDINGS.items():
             rig.state = state
             await sight.page.wait_for_selector(f".state[data-state={state}]")
-            assert await sight.page.text_content(".state .word") == word
+            shown = [await sight.page.text_content(f".state .{part}") or "" for part in ("word", "meaning")]
+            assert ": ".join(shown).casefold() == standing.sentence.casefold()
+            assert await sight.page.text_content("#arm") == (
+                "Disarm keystrokes" if standing.armed else "Arm keystrokes"
+            )
 
     in_browser(check)
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from bridge.monitor import Monitor, Service
+from bridge.outputs.standing import Standing
 from bridge.pipeline import DetectionChain, Pipeline
 
 from .rig import Rig, SmallEngine, running
@@ -143,7 +144,9 @@ class TestAccess:
 
     @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "example.org", ""])
     def test_it_listens_on_loopback_only(self, host: str) -> None:
-        service = Service(pipeline=lambda: None, state=lambda: "armed", pause=print, arm=print)
+        service = Service(
+            pipeline=lambda: None, standing=lambda: Standing(armed=True), pause=lambda paused: "", arm=print
+        )
         with pytest.raises(ValueError, match="loopback"):
             Monitor(service, host=host)
 
@@ -393,7 +396,7 @@ class TestWhatIsSent:
 
     def test_without_a_source_the_page_waits(self) -> None:
         async def main() -> None:
-            service = Service(pipeline=lambda: None, state=lambda: "disarmed", pause=print, arm=print)
+            service = Service(pipeline=lambda: None, standing=Standing, pause=lambda paused: "", arm=print)
             monitor = Monitor(service)
             link = await monitor.start()
             async with aiohttp.ClientSession() as session:

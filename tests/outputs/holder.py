@@ -1,24 +1,43 @@
-"""A small daemon for the trials: a keystroke output that holds the space bar when a line on stdin says so.
+"""A small daemon for the trials: a keystroke output that does what lines on stdin say.
 
-Lines: ``hold``, ``press``, ``fail`` (an exception on the event loop). It says ``ready``, and ends on SIGTERM
-or at the end of stdin, letting go of everything as the real daemon does.
+Lines: ``hold [KEY …]`` (the space bar), ``press [KEY …]`` (b), ``type TEXT``, ``mouse DX DY BUTTON CLICKS SCROLL_X
+SCROLL_Y`` (`-` for no button), ``fail`` (an exception on the event loop). It says ``ready``, and ends on SIGTERM or at
+the end of stdin, letting go of everything as the real daemon does.
 """
 
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import sys
 import threading
 
 from bridge.outputs.keystrokes import Keystrokes
-from bridge.rules.actions import Action, KeyDown, Press
+from bridge.outputs.limits import KEYSTROKES_PER_S
+from bridge.rules.actions import Act, Action, KeyDown, Mouse, Press, TypeText
+
+
+def act_of(line: str) -> Act | None:
+    """What a line asks the output to do; None for other lines."""
+    word, *rest = line.split(" ")
+    if word == "hold":
+        return KeyDown(tuple(rest or ["Space"]), 60.0)
+    if word == "press":
+        return Press(tuple(rest or ["b"]))
+    if word == "type":
+        return TypeText(" ".join(rest))
+    if word == "mouse":
+        dx, dy, button, clicks, scroll_x, scroll_y = rest
+        return Mouse(int(dx), int(dy), button.strip("-"), int(clicks), int(scroll_x), int(scroll_y))
+    return None
 
 
 async def main() -> None:
     loop = asyncio.get_running_loop()
     ended: asyncio.Future[None] = loop.create_future()
-    keys = Keystrokes("keys")
+    per_second = float(os.environ.get("HOLDER_PER_SECOND", KEYSTROKES_PER_S))
+    keys = Keystrokes("keys", per_second=per_second)
     await keys.open()
     keys.arm()
 
@@ -29,14 +48,12 @@ async def main() -> None:
     def take(line: str) -> None:
         if line == "fail" and not ended.done():
             ended.set_exception(RuntimeError("a detector has failed"))
-        elif line == "hold":
-            keys.send(Action(0.0, "trial", "keys", KeyDown(("Space",), 60.0)))
-        elif line == "press":
-            keys.send(Action(0.0, "trial", "keys", Press(("b",))))
+        elif (act := act_of(line)) is not None:
+            keys.send(Action(0.0, "trial", "keys", act))
 
     def read() -> None:
         for line in sys.stdin:
-            loop.call_soon_threadsafe(take, line.strip())
+            loop.call_soon_threadsafe(take, line.rstrip("\n"))
         loop.call_soon_threadsafe(end)
 
     loop.add_signal_handler(signal.SIGTERM, end)
@@ -48,4 +65,5 @@ async def main() -> None:
         await keys.close()
 
 
-asyncio.run(main())
+if __name__ == "__main__":
+    asyncio.run(main())

@@ -24,8 +24,10 @@ from bridge.rules.engine import Engine
 from bridge.rules.loader import load
 from bridge.service import assembly
 from bridge.service.calibrating import CalibrationDesk
+from bridge.service.companions import Control
 from bridge.service.daemon import Daemon
 from bridge.service.fitted import FittedProfile
+from bridge.signals.types import Event
 
 RULES = load(
     "version: 1\noutputs: {notes: {type: log}}\n"
@@ -116,6 +118,46 @@ def test_a_whole_session_ends_in_a_profile_that_is_used(tmp_path: Path) -> None:
                 "step rest", "step act blink", "step twice blink", "step everyday", "step verify blink"
             ]  # fmt: skip
         assert own.person.words.count("BLINK firmly") == 10
+
+    asyncio.run(scenario())
+
+
+def test_nobody_resumes_while_a_calibration_goes_on(tmp_path: Path) -> None:
+    """The page promises that nothing is sent meanwhile: neither a person nor a rule may end the pause."""
+
+    async def scenario() -> None:
+        own = bench(tmp_path)
+        control = Control(lambda: own.daemon)
+        async with own.running():
+            assert "error" not in control._pause(False)
+            own.begin()
+            assert own.daemon.standing.sentence == "paused by the calibration: nothing is sent"
+            assert "a calibration is going on" in str(control._pause(False)["error"])
+            assert "a calibration is going on" in own.daemon.pause(False, "the page")
+            assert own.daemon.pipeline is not None
+            engine = own.daemon.pipeline.engine
+            assert isinstance(engine, Engine)
+            engine.set_paused(False, "Hands-free resume", Event("blink", "instant", 0.0, 0.0, "forehead"))
+            assert engine.paused
+            assert own.daemon.state.value == "paused"
+            own.desk.press("stop")
+            await own.until(lambda: own.phase == "stopped")
+            assert own.daemon.state.value == "armed"
+            assert not engine.paused
+
+    asyncio.run(scenario())
+
+
+def test_who_pauses_during_a_calibration_stays_paused_after_it(tmp_path: Path) -> None:
+    async def scenario() -> None:
+        async with bench(tmp_path).running() as own:
+            own.begin()
+            own.daemon.pause(True, "the page")
+            own.desk.press("stop")
+            await own.until(lambda: own.phase == "stopped")
+            assert own.daemon.standing.sentence == "paused by the page: nothing is sent"
+            assert own.daemon.pause(False, "the page") == ""
+            assert own.daemon.state.value == "armed"
 
     asyncio.run(scenario())
 

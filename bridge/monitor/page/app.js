@@ -23,7 +23,7 @@ const happened = new Happened(goTo);
 const tune = new Tune((message) => link.send(message), goTo);
 const calibrate = new Calibrate((message) => link.send(message));
 let hello = null;
-let state = "lost";
+let now = null;
 
 function heard(message) {
   if (message.type === "hello") {
@@ -40,8 +40,8 @@ function heard(message) {
     }));
     $("source").textContent = message.streams.map((s) => [s.name, `${s.channels.length} ${s.channels.length === 1 ? "channel" : "channels"} at ${s.rate_hz} Hz`].filter(Boolean).join(": ")).join(" · ") || "no source yet";
   } else if (message.type === "now" && hello) {
-    state = message.ended ? "ended" : message.state;
-    showState(state, hello.dry_run, hello.control);
+    now = message;
+    showState(now, hello.dry_run, hello.control);
     showLevels(message.levels);
     showSignal(watch.streams, watch.lanes, message.signal);
     showHealth(message, watch.streams);
@@ -83,15 +83,15 @@ export const link = new Link(
     },
     down: (words) => {
       notice(words);
-      state = "lost";
-      showState("lost", hello?.dry_run ?? false, hello?.control ?? false);
+      now = null;
+      showState(now, hello?.dry_run ?? false, hello?.control ?? false);
     },
   },
   () => (hello ? { boot: hello.boot, layout: hello.layout, ...watch.resume() } : {}),
 );
 
-$("stop").onclick = () => link.send({ type: "pause", paused: state !== "paused" });
-$("arm").onclick = () => link.send({ type: "arm", armed: state !== "armed" });
+$("stop").onclick = () => link.send({ type: "pause", paused: now?.state !== "paused" });
+$("arm").onclick = () => link.send({ type: "arm", armed: !now?.armed });
 addEventListener("keydown", (event) => {
   // Escape only ever stops: it never resumes.
   if (event.key === "Escape" && hello?.control) link.send({ type: "pause", paused: true });

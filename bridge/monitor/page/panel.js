@@ -3,13 +3,9 @@ import { element, number } from "./words.js";
 import * as words from "./words.js";
 
 const $ = (id) => document.getElementById(id);
-const STATES = {
-  armed: ["Armed", "keystrokes are sent"],
-  disarmed: ["Disarmed", "keystrokes are not sent"],
-  paused: ["Paused", "nothing is sent"],
-  ended: ["Ended", "the program has stopped"],
-  lost: ["No connection", "what is sent is not known"],
-};
+// What the daemon cannot say itself; all other states come with their words.
+const ENDED = { state: "ended", name: "ended", meaning: "the program has stopped" };
+const LOST = { state: "lost", name: "no connection", meaning: "what is sent is not known" };
 const LEVELS = {
   "contraction-level": { name: "Contraction", from: 0, to: 1, say: (v) => `${Math.round(100 * v)} %` },
   "heart-rate": { name: "Heart rate", from: 40, to: 180, say: (v) => `${Math.round(v)} a minute` },
@@ -17,15 +13,18 @@ const LEVELS = {
   "alpha-level": { name: "Alpha", from: 0, to: 1, say: (v) => `${Math.round(100 * v)} %` },
 };
 
-export function showState(word, dryRun, control) {
+// `now` is the daemon's last word, or null when there is no connection.
+export function showState(now, dryRun, control) {
+  const { state: word, name, meaning } = now === null ? LOST : now.ended ? ENDED : now;
+  const armed = now?.armed ?? false;
   const box = $("state");
-  if (box.dataset.state === word && box.dataset.dry === String(dryRun)) return;
+  const seen = JSON.stringify([word, name, meaning, armed, dryRun]);
+  if (box.dataset.seen === seen) return;
+  box.dataset.seen = seen;
   box.dataset.state = word;
-  box.dataset.dry = String(dryRun);
-  const [name, meaning] = STATES[word] ?? [word, ""];
-  box.querySelector(".word").textContent = dryRun && word !== "paused" && STATES[word] && word !== "lost" && word !== "ended" ? "Dry run" : name;
-  box.querySelector(".meaning").textContent = dryRun && (word === "armed" || word === "disarmed") ? "actions are shown, not sent" : meaning;
-  const known = word === "armed" || word === "disarmed" || word === "paused";
+  box.querySelector(".word").textContent = `${name[0].toUpperCase()}${name.slice(1)}`;
+  box.querySelector(".meaning").textContent = meaning;
+  const known = word !== "lost" && word !== "ended";
   const stop = $("stop");
   stop.hidden = !control;
   stop.disabled = !known;
@@ -34,7 +33,7 @@ export function showState(word, dryRun, control) {
   const arm = $("arm");
   arm.hidden = !control || dryRun;
   arm.disabled = !known || word === "paused";
-  arm.textContent = word === "armed" ? "Disarm keystrokes" : "Arm keystrokes";
+  arm.textContent = armed ? "Disarm keystrokes" : "Arm keystrokes";
 }
 
 export function showLevels(levels) {
