@@ -17,7 +17,7 @@ def _talk(word: str, show: Callable[[dict[str, Any]], str], pid: int | None, as_
     except ControlError as error:
         raise click.ClickException(str(error)) from error
     click.echo(json.dumps(answer) if as_json else show(answer))
-    if word != "status":
+    if word in ("pause", "resume"):
         click.echo(answer["sentence"], err=True)
 
 
