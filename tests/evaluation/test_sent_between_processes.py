@@ -102,13 +102,13 @@ import inspect, pickle, sys
 import bridge.evaluation.corpus, bridge.evaluation.tasks
 from bridge.recordings import csv_file, edf_file, wfdb_file
 
-waiting, told = [Exception], 0
+waiting = [Exception]
 while waiting:
     kind = waiting.pop()
     waiting += kind.__subclasses__()
     if kind.__module__.startswith("bridge."):
-        own = [p for p in inspect.signature(kind).parameters.values() if p.kind is p.POSITIONAL_OR_KEYWORD]
-        error = kind(*(parameter.name for parameter in own)) if own else kind("why")
+        own = [*inspect.signature(kind.__init__).parameters][1:] if inspect.isfunction(kind.__init__) else ["why"]
+        error = kind(*own)
         back = pickle.loads(pickle.dumps(error))
         assert (type(back), str(back), vars(back)) == (kind, str(error), vars(error)), kind
         print(kind.__name__)
