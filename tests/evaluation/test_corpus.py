@@ -263,17 +263,17 @@ def members(session: int) -> list[int]:
 
 
 def test_a_cluster_that_cannot_be_used_is_told(monkeypatch: pytest.MonkeyPatch, cluster: Cluster) -> None:
-    monkeypatch.setattr("bridge.evaluation.corpus._CONNECT_S", 0.5)
+    monkeypatch.setattr("bridge.evaluation.cluster._CONNECT_S", 0.5)
     with pytest.raises(CorpusError, match="dask scheduler"):
         each(process_of, range(2), scheduler=f"tcp://127.0.0.1:{free_port()}")
     with pytest.raises(CorpusError, match="no scheduler"):
         each(process_of, range(2), scheduler="nonsense")
-    monkeypatch.setattr("bridge.evaluation.corpus._CONNECT_S", 10.0)
+    monkeypatch.setattr("bridge.evaluation.cluster._CONNECT_S", 10.0)
     monkeypatch.setattr("bridge.__version__", "99.0")
     with pytest.raises(CorpusError, match=r"this is 99\.0"):
         each(process_of, range(2), scheduler=cluster.address)
     for worker in cluster.workers:
         end(worker, signal.SIGKILL)
-    monkeypatch.setattr("bridge.evaluation.corpus._CONNECT_S", 0.5)
+    monkeypatch.setattr("bridge.evaluation.cluster._CONNECT_S", 0.5)
     with pytest.raises(CorpusError, match="dask worker"):
         each(process_of, range(2), scheduler=cluster.address)
