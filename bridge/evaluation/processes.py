@@ -47,9 +47,11 @@ def in_processes(
             while waiting and idle:
                 pool = idle.pop()
                 try:
-                    at_work[pool.submit(attempt, items[waiting[0]])] = waiting.popleft(), pool
+                    future = pool.submit(attempt, items[waiting[0]])
                 except BrokenProcessPool:  # it died with nothing to do
                     _replace(pool, pids, starting)
+                else:
+                    at_work[future] = waiting.popleft(), pool
             done: set[Future[Any]] = wait([*starting, *at_work], return_when=FIRST_COMPLETED).done
             for future in done:
                 if future in starting:
