@@ -14,7 +14,7 @@ EXTRAS: Final = {"plots": "matplotlib", "wfdb": "wfdb", "cluster": "distributed"
 
 
 class MissingExtraError(ImportError):
-    """Something was asked for that needs an extra; the message is one line with the command that installs it."""
+    """What was asked for needs an extra; the message is one line with the command that installs it."""
 
 
 def installed(extra: str) -> bool:

@@ -22,7 +22,7 @@ from bridge.evaluation.refused import DIED, CorpusError, Refused
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
 
-# As many deaths of workers as a Dask scheduler allows a task before it gives up (its default, allowed-failures 3).
+# As many deaths of workers as a Dask scheduler bears with for one task (its default: three, then one more).
 _MOST_DEATHS = 4
 
 
@@ -52,16 +52,16 @@ def in_processes(
                     _replace(pool, pids, starting)
                 else:
                     at_work[future] = waiting.popleft(), pool
-            done: set[Future[Any]] = wait([*starting, *at_work], return_when=FIRST_COMPLETED).done
-            for future in done:
-                if future in starting:
-                    pool = starting.pop(future)
-                    pids[pool] = _pid(future)
+            futures: list[Future[Any]] = [*starting, *at_work]
+            for done in wait(futures, return_when=FIRST_COMPLETED).done:
+                if done in starting:
+                    pool = starting.pop(done)
+                    pids[pool] = _pid(done)
                     idle.append(pool)
                     continue
-                number, pool = at_work.pop(future)
+                number, pool = at_work.pop(done)
                 try:
-                    result: _Result | Refused = future.result()
+                    result: _Result | Refused = done.result()
                 except BrokenProcessPool:
                     _replace(pool, pids, starting)
                     deaths[number] += 1
