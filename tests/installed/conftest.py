@@ -1,0 +1,52 @@
+"""Both ways to install, each in an environment and a process of its own (``--dist loadgroup``)."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bridge.sources.person import SyntheticPerson
+from tests.installed.documented import readme_rules
+from tests.installed.installation import ROOT, Installation, new_installation
+
+_RATE_HZ = 250
+_SECONDS = 60
+
+
+@pytest.fixture(
+    scope="session",
+    params=[pytest.param(kind, marks=pytest.mark.xdist_group(kind)) for kind in ("compiled", "plain")],
+)
+def installation(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Installation:
+    """The program, and on its desk what the commands of the README and the help ask for."""
+    made = new_installation(request.param, tmp_path_factory.mktemp(request.param))
+    shutil.copytree(ROOT / "configs", made.desk / "configs")
+    (made.desk / "home/.config/systemd/user").mkdir(parents=True)
+    (made.desk / "rules.yaml").write_text(readme_rules())
+    (made.desk / "synthetic.yaml").write_text(
+        readme_rules().replace(readme_rules().splitlines()[1], "source: {type: synthetic, seed: 3}")
+    )
+    for name in ("recording", "blinks"):
+        _write_blinks(made.desk, name)
+    shutil.copy(made.desk / "recording.reference.csv", made.desk / "marked.csv")
+    for day in ("monday", "tuesday", "wednesday"):
+        done = made.run(f"biosignal-bridge record {day}.edf --source synthetic --fast --for {_SECONDS}")
+        assert done.code == 0, done.all
+    return made
+
+
+def _write_blinks(folder: Path, name: str) -> None:
+    """A minute of a synthetic person's eyes as CSV, and the blinks that are in it."""
+    person = SyntheticPerson(3, float(_RATE_HZ))
+    samples = person.generate(_SECONDS * _RATE_HZ)
+    eyes = [at for at, channel in enumerate(person.info.channels) if channel.kind.startswith("eog")]
+    header = ",".join(("time", *(person.info.channels[at].name for at in eyes)))
+    table = np.column_stack((np.arange(len(samples)) / _RATE_HZ, samples[:, eyes]))
+    np.savetxt(folder / f"{name}.csv", table, "%.4f", ",", header=header, comments="")
+    marks = [item.annotation() for item in person.truth_until(_SECONDS)]
+    lines = [f"{mark.onset:.3f},{mark.duration:.3f},{mark.label}" for mark in marks if mark.label == "blink"]
+    assert len(lines) > 5
+    (folder / f"{name}.reference.csv").write_text("\n".join(("onset,duration,label", *lines, "")))
