@@ -1,4 +1,4 @@
-"""Both ways to install, each in an environment and a process of its own (``--dist loadgroup``)."""
+"""An environment with the program for each class of tests."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from bridge.sources.person import SyntheticPerson
 from tests.installed.documented import readme_rules
 from tests.installed.installation import ROOT, Installation, new_installation
 
+# Checks in them are told as fully as those in test files.
+pytest.register_assert_rewrite("tests.installed.every_command", "tests.installed.many_recordings")
+
 _RATE_HZ = 250
 _SECONDS = 60
 
 
-@pytest.fixture(
-    scope="session",
-    params=[pytest.param(kind, marks=pytest.mark.xdist_group(kind)) for kind in ("compiled", "plain")],
-)
+@pytest.fixture(scope="class")
 def installation(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Installation:
     """The program, and on its desk what the commands of the README and the help ask for."""
-    made = new_installation(request.param, tmp_path_factory.mktemp(request.param))
+    made = new_installation(request.cls.kind, tmp_path_factory.mktemp(request.cls.kind))
     shutil.copytree(ROOT / "configs", made.desk / "configs")
     (made.desk / "home/.config/systemd/user").mkdir(parents=True)
     (made.desk / "rules.yaml").write_text(readme_rules())

@@ -41,8 +41,14 @@ class Installation:
 
     @property
     def variables(self) -> dict[str, str]:
-        """Nothing of this test run's own environment, and a home of its own."""
-        kept = {name: os.environ[name] for name in ("LANG", "TERM") if name in os.environ}
+        """Nothing of this test run's own environment but how pip reaches the network, and a home of its own."""
+        kept = {
+            name: value
+            for name, value in os.environ.items()
+            if name in ("LANG", "TERM", "SSL_CERT_FILE")
+            or name.startswith("PIP_")
+            or name.lower().endswith("_proxy")
+        }
         return {
             **kept,
             "PATH": f"{self.environment / 'bin'}:/usr/local/bin:/usr/bin:/bin",
