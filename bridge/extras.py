@@ -25,16 +25,16 @@ def installed(extra: str) -> bool:
 def need(extra: str, what: str) -> None:
     """Raises MissingExtraError, which says that ``what`` needs the extra, where that is not installed."""
     if not installed(extra):
-        raise MissingExtraError(f"{what} needs {EXTRAS[extra]}: {install_command(extra)}")
+        # pip takes an extra's requirements from the installed program, however that was installed.
+        raise MissingExtraError(
+            f"{what} needs {EXTRAS[extra]}: {install_command(f'biosignal-bridge[{extra}]')}"
+        )
 
 
-def install_command(extra: str) -> str:
-    """The command that adds an extra to the environment that this program runs in.
-
-    pip takes an extra's requirements from the installed program, so it works however that was installed.
-    """
+def install_command(requirement: str) -> str:
+    """The command that adds a package to the environment that this program runs in."""
     quote = '"' if os.name == "nt" else "'"
-    asked = f"install {quote}biosignal-bridge[{extra}]{quote}"
+    asked = f"install {quote}{requirement}{quote}" if "[" in requirement else f"install {requirement}"
     if (Path(sys.prefix) / "pipx_metadata.json").exists():
         return f"pipx runpip biosignal-bridge {asked}"
     pip = shutil.which("pip")

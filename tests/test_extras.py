@@ -162,11 +162,17 @@ def test_the_command_that_installs_fits_the_environment(
     monkeypatch.setattr(sys, "prefix", str(environment))
     # Activated: what is called pip is this environment's. Else it would install elsewhere.
     monkeypatch.setenv("PATH", str(environment / "bin"))
-    assert install_command("plots") == "pip install 'biosignal-bridge[plots]'"
+    assert install_command("biosignal-bridge[plots]") == "pip install 'biosignal-bridge[plots]'"
     monkeypatch.setenv("PATH", "/usr/bin:/bin")
-    assert install_command("plots") == f"'{environment}/bin/python' -m pip install 'biosignal-bridge[plots]'"
+    assert (
+        install_command("biosignal-bridge[plots]")
+        == f"'{environment}/bin/python' -m pip install 'biosignal-bridge[plots]'"
+    )
     (environment / "pipx_metadata.json").touch()
-    assert install_command("lsl") == "pipx runpip biosignal-bridge install 'biosignal-bridge[lsl]'"
+    assert (
+        install_command("biosignal-bridge[lsl]")
+        == "pipx runpip biosignal-bridge install 'biosignal-bridge[lsl]'"
+    )
     monkeypatch.setitem(EXTRAS, "plots", "no_such_module")
     with pytest.raises(MissingExtraError, match=r"a picture needs no_such_module: pipx runpip"):
         need("plots", "a picture")
