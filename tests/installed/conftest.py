@@ -39,13 +39,12 @@ def installation(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPa
 
 
 def _write_blinks(folder: Path, name: str) -> None:
-    """A minute of a synthetic person's eyes as CSV, and the blinks that are in it."""
+    """A minute of a synthetic person's blinks as CSV, in a channel ``vertical``, and when each was."""
     person = SyntheticPerson(3, float(_RATE_HZ))
     samples = person.generate(_SECONDS * _RATE_HZ)
-    eyes = [at for at, channel in enumerate(person.info.channels) if channel.kind.startswith("eog")]
-    header = ",".join(("time", *(person.info.channels[at].name for at in eyes)))
-    table = np.column_stack((np.arange(len(samples)) / _RATE_HZ, samples[:, eyes]))
-    np.savetxt(folder / f"{name}.csv", table, "%.4f", ",", header=header, comments="")
+    forehead = [channel.kind for channel in person.info.channels].index("eeg")
+    table = np.column_stack((np.arange(len(samples)) / _RATE_HZ, samples[:, forehead]))
+    np.savetxt(folder / f"{name}.csv", table, "%.4f", ",", header="time,vertical", comments="")
     marks = [item.annotation() for item in person.truth_until(_SECONDS)]
     lines = [f"{mark.onset:.3f},{mark.duration:.3f},{mark.label}" for mark in marks if mark.label == "blink"]
     assert len(lines) > 5

@@ -16,11 +16,11 @@ README = TEXT["README.md"]
 
 @dataclass(frozen=True)
 class Ending:
-    """``says``: a regular expression for what it prints. ``after_s``: Ctrl-C is pressed then."""
+    """``says``: a regular expression for what it prints. ``for_ever``: until Ctrl-C, once it has said so."""
 
     says: str
     code: int = 0
-    after_s: float | None = None
+    for_ever: bool = False
 
 
 # No board is plugged in where tests run, and a port that is there may be silent.
@@ -40,7 +40,7 @@ ENDINGS = {
     "biosignal-bridge run rules.yaml --dry-run": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --armed": Ending(_NO_BOARD, 1),
     "biosignal-bridge run --help": Ending("Example: biosignal-bridge run"),
-    "biosignal-bridge demo": Ending("would send", 130, after_s=15),
+    "biosignal-bridge demo": Ending("would send", 130, for_ever=True),
     "biosignal-bridge demo --for 20": Ending("would send"),
     "biosignal-bridge firmware my-board && make -C my-board": Ending("acquisition.hex"),
 }  # fmt: skip
@@ -50,7 +50,6 @@ _FILLED = {
     "FILE": "rules.yaml",
     "DIR": "firmware-folder",
     "COMMAND": "run",
-    "slides.yaml": "rules.yaml",
     "| less": "| cat",
 }
 
@@ -79,10 +78,11 @@ def readme_lines() -> list[str]:
 
 
 def help_lines() -> dict[str, str]:
-    """Each command's words, and the worked example at the end of its help."""
+    """Each command's words, and the worked example at the end of its help; a group of commands may have none."""
     return {
         " ".join(words): " ".join((command.epilog or "").removeprefix("Example: ").split())
         for words, command in _commands(group, [])
+        if command.epilog or not isinstance(command, click.Group)
     }
 
 

@@ -27,7 +27,7 @@ HELP = help_lines()
 def holds(installation: Installation, line: str) -> None:
     """It ends as it should and says what it should."""
     ending = ENDINGS.get(line, Ending("."))
-    done = installation.run(line, ended_after_s=ending.after_s)
+    done = installation.run(line, ended_at=ending.says if ending.for_ever else "")
     written = re.search(r"> (\S+)$", line)
     said = done.all + ((installation.desk / written[1].replace("~", "home")).read_text() if written else "")
     assert (done.code, bool(re.search(ending.says, said, re.DOTALL))) == (ending.code, True), (line, done)
@@ -38,7 +38,7 @@ def beside_a_daemon(installation: Installation, line: str) -> None:
     """It talks to a running daemon, which Ctrl-C then ends."""
     daemon = installation.started("exec biosignal-bridge run synthetic.yaml --dry-run --no-monitor")
     try:
-        until(lambda: installation.run("biosignal-bridge status").code == 0, "the daemon", 40)
+        until(lambda: installation.run("biosignal-bridge status").code == 0, "the daemon", 100)
         holds(installation, line)
     finally:
         os.killpg(daemon.pid, signal.SIGINT)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -63,17 +64,22 @@ class Installation:
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
         )  # fmt: skip
 
-    def run(self, line: str, within_s: float = 100.0, ended_after_s: float | None = None) -> Done:
-        """What came of a command line. ``ended_after_s``: Ctrl-C is pressed then."""
+    def run(self, line: str, within_s: float = 200.0, ended_at: str = "") -> Done:
+        """What came of a command line. ``ended_at``: Ctrl-C is pressed once its output has that (an expression)."""
         process = self.started(line)
+        said = ""
         try:
-            out, err = process.communicate(timeout=within_s if ended_after_s is None else ended_after_s)
+            if ended_at:
+                assert process.stdout is not None
+                while not re.search(ended_at, said) and (more := process.stdout.readline()):
+                    said += more
+                os.killpg(process.pid, signal.SIGINT)
+            out, err = process.communicate(timeout=within_s)
         except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL if ended_after_s is None else signal.SIGINT)
+            os.killpg(process.pid, signal.SIGKILL)
             out, err = process.communicate(timeout=30)
-            if ended_after_s is None:
-                pytest.fail(f"after {within_s:g} s it still ran: {line}\n{out}{err}")
-        return Done(process.returncode, out, err)
+            pytest.fail(f"after {within_s:g} s it still ran: {line}\n{out}{err}")
+        return Done(process.returncode, said + out, err)
 
     def pip(self, *arguments: str, **environment: str) -> float:
         """Seconds that pip took. Fails the test with what pip says."""
