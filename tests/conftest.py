@@ -19,6 +19,8 @@ settings.load_profile("steady")
 _LIVE = ("outputs", "service", "monitor", "windows", "test_end_to_end.py", "test_signal_loss.py")
 # An emulated board or machine falls behind the clock where it has to share a processor.
 _ALONE = ("firmware", "emulated_machine")
+# They install the program anew, twice, each in a process of its own.
+_INSTALLED = ("installed",)
 _TESTS = Path(__file__).parent
 
 _REASON = "needs the real recordings: set BRIDGE_DATA to their folder"
@@ -60,6 +62,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.live)
         elif place in _ALONE:
             item.add_marker(pytest.mark.alone)
+        elif place in _INSTALLED:
+            item.add_marker(pytest.mark.installed)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
@@ -98,7 +102,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     whole = (
         not config.option.keyword
         and not config.option.file_or_dir
-        and config.option.markexpr not in ("live", "alone")
+        and config.option.markexpr not in ("live", "alone", "installed")
     )
     ran = session.testscollected or getattr(config.option, "numprocesses", None)
     if os.environ.get("BRIDGE_DATA") and whole and ran and not _used:

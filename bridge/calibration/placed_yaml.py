@@ -24,7 +24,11 @@ class PlacedError(ValueError):
 
     def __init__(self, where: str, line: int, column: int, what: str) -> None:
         super().__init__(f"{where}:{line}:{column}: {what}")
-        self.line, self.column, self.what = line, column, what
+        self.where, self.line, self.column, self.what = where, line, column, what
+
+    def __reduce__(self) -> tuple[type[PlacedError], tuple[str, int, int, str]]:
+        """For other processes: made anew from its parts, which the text alone does not give."""
+        return type(self), (self.where, self.line, self.column, self.what)
 
 
 class Placed:

@@ -9,6 +9,8 @@ from typing import NoReturn, TextIO
 
 import click
 
+from bridge.extras import MissingExtraError
+
 # command: (module below bridge.commands, its name there, one line of help)
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "demo": ("demo", "command", "The whole job with a synthetic person; nothing is sent."),
@@ -49,12 +51,27 @@ class _Lazy(click.Group):
             formatter.write_dl([(name, text) for name, (*_, text) in COMMANDS.items()])
 
 
+def _tell_version(context: click.Context, _: click.Parameter, asked: bool) -> None:
+    if asked and not context.resilient_parsing:
+        from bridge.commands.version import described
+
+        click.echo(described())
+        context.exit()
+
+
 @click.group(
     cls=_Lazy,
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog="Example: biosignal-bridge demo",
 )
-@click.version_option(package_name="biosignal-bridge", message="%(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_tell_version,
+    help="Show the version, the system and which extras are installed.",
+)
 def group() -> None:
     """Turn blinks, glances, contractions and heartbeats into keystrokes, OSC messages and MQTT publications.
 
@@ -87,6 +104,9 @@ def main() -> NoReturn:
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
+    except MissingExtraError as error:
+        click.echo(f"Error: {error}", err=True)
+        sys.exit(2)
     except BrokenPipeError:
         # The reader of our output has gone (`| head`): not our failure.
         sys.stderr.close()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.recording_options import InvalidInput, materials
+from bridge.commands.recording_options import InvalidInput, materials, needing
 from bridge.commands.spreading import located, refused, spread, spreading_options
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind, StreamInfo
 
@@ -78,7 +78,13 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--few", is_flag=True, help="Allow fewer than ten acts of a kind; the profile says so.")
 @click.option("--force", is_flag=True, help="Go on with a bad signal.")
 @click.option("--show", type=_FILE, metavar="PROFILE", help="Draw a profile and do nothing else.")
-@click.option("--report", type=_FILE, metavar="OUT.html", help="Write a page with pictures.")
+@click.option(
+    "--report",
+    type=_FILE,
+    metavar="OUT.html",
+    callback=needing("plots"),
+    help="Write a page with pictures.",
+)
 @click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
 @spreading_options
 def command(
@@ -116,7 +122,7 @@ def command(
     from bridge.calibration.profile import ProfileError
     from bridge.evaluation.tasks import FitTask
     from bridge.pipeline import BindingError
-    from bridge.recordings import RecordingError
+    from bridge.recordings import RecordingError, check_readers
     from bridge.recordings.profile_file import profile_path, read_profile_file
 
     try:
@@ -132,6 +138,8 @@ def command(
             raise click.UsageError(
                 f"{len(replays)} of --replay need as many of --reference, not {len(references)}"
             )
+
+        check_readers(replays, references)
 
         def task(path: Path, out: Path, reference: Path | None = None, rate: float | None = rate) -> FitTask:
             (material,) = materials([located(path, scheduler)], channels, kinds, rate)

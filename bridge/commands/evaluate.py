@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.recording_options import InvalidInput, materials, open_profile, recording_options
+from bridge.commands.recording_options import (
+    InvalidInput,
+    materials,
+    needing,
+    open_profile,
+    recording_options,
+)
 from bridge.commands.spreading import done_for_each, located, refused, spreading_options
 from bridge.signals.types import ChannelKind
 
@@ -53,6 +59,7 @@ if TYPE_CHECKING:
     "plot_path",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="OUT.png",
+    callback=needing("plots"),
     help="Draw the stretches with misses and false alarms; several recordings are numbered.",
 )
 def command(
@@ -80,11 +87,13 @@ def command(
     from bridge.evaluation.corpus import Refused
     from bridge.evaluation.families import Window
     from bridge.evaluation.tasks import EvaluateTask
+    from bridge.recordings import check_readers
 
     if references and len(references) != len(recordings):
         raise click.UsageError(f"{len(recordings)} recordings need as many references, not {len(references)}")
     if plot_path is not None and not references:
         raise click.UsageError("--plot shows misses and false alarms: it needs --reference")
+    check_readers((), references)
     window = None if window_ms is None else Window(window_ms / 1000, window_ms / 1000)
     files = [located(path, scheduler) for path in recordings]
     marked: list[Path | None] = [located(path, scheduler) for path in references]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bridge.extras import need
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:
@@ -77,6 +78,17 @@ def channel_choices(channels: Sequence[str], kinds: Sequence[ChannelKind]) -> li
     return [ChannelChoice(name, kind) for name, kind in zip(names, each, strict=True)]
 
 
+def needing(extra: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """For an option that needs an extra when it is given. Raises MissingExtraError."""
+
+    def check(_context: click.Context, parameter: click.Parameter, value: Any) -> Any:
+        if value is not None:
+            need(extra, parameter.opts[0])
+        return value
+
+    return check
+
+
 def open_profile(path: Path | None) -> Profile | None:
     """The profile, or none where none is named. Raises InvalidInput."""
     if path is None:
@@ -97,9 +109,11 @@ def materials(
     rate_hz: float | None,
     profile: Profile | None = None,
 ) -> list[Material]:
-    """What the options say of each recording."""
+    """What the options say of each recording. Raises MissingExtraError."""
     from bridge.evaluation.tasks import Material
+    from bridge.recordings import check_readers
 
+    check_readers(recordings)
     choices = channel_choices(channels, kinds)
     chosen = None if choices is None else tuple(choices)
     return [Material(path, rate_hz, chosen, bool(channels), profile) for path in recordings]

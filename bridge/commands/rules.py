@@ -83,7 +83,9 @@ def reference() -> None:
 
 
 @command.command(
-    "try", epilog='Example: echo "blink 1 deliberate=1" | biosignal-bridge rules try slides.yaml --events -'
+    "try",
+    epilog=r'Example: printf "blink 1 deliberate=1\nblink 1.4 deliberate=1\n" | '
+    "biosignal-bridge rules try slides.yaml --events -",
 )
 @_file
 @click.option(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import click
 
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, needing
 
 if TYPE_CHECKING:
     from bridge.evaluation.corpus import Refused
@@ -33,6 +33,7 @@ _OPTIONS = (
     click.option(
         "--scheduler",
         metavar="tcp://HOST:PORT",
+        callback=needing("cluster"),
         help="With several recordings: a Dask cluster to spread them over. Its workers must see the same "
         "files. Whoever reaches its ports can run programs there: use tls:// or a network of your own.",
     ),

@@ -81,12 +81,12 @@ def plot(path: Path, recording: Recording, run: Run, evaluation: Evaluation, tit
     traces = _traces(recording, run, shown)
     for axis, (low, high), (times_s, values) in zip(axes, shown, traces, strict=True):
         _draw(axis, low, high, times_s, values, evaluation)
-    names = ", ".join(recording.info.channels[column].name for column in run.binding.columns)
+    names = ", ".join(recording.info.channels[column].name for column in run.columns)
     counts = f"{len(matching.found)} found, {len(matching.missed)} missed, {len(matching.false_alarms)} false"
     part = (
         "" if len(shown) == len(all_stretches) else f"; {len(shown)} of {len(all_stretches)} stretches shown"
     )
-    figure.suptitle(f"{title}, {run.binding.type.name} on {names}: {counts}{part}")
+    figure.suptitle(f"{title}, {run.detector} on {names}: {counts}{part}")
     strokes = (_FOUND, _REFERENCE, _MISSED, _FALSE)
     figure.legend(
         [stroke.sample() for stroke in strokes],
@@ -103,7 +103,7 @@ def _traces(
     recording: Recording, run: Run, shown: Sequence[tuple[float, float]]
 ) -> list[tuple[Samples, Samples]]:
     """Times and samples of each stretch, read block by block so that a long recording costs no memory."""
-    rate, columns = recording.info.rate, list(run.binding.columns)
+    rate, columns = recording.info.rate, list(run.columns)
     times: list[list[Samples]] = [[] for _ in shown]
     values: list[list[Samples]] = [[] for _ in shown]
     for block in recording.blocks():

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from bridge.detectors import DETECTORS
 from bridge.evaluation.families import Window, marks, scorable, scored_kinds, window_for
 from bridge.evaluation.matching import Matching, match
 from bridge.evaluation.scores import Score, score
@@ -21,9 +22,14 @@ _BLOCK = 4096
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What one detector found in one recording, and the processor time that detecting took."""
+    """What one detector found in one recording, and the processor time that detecting took.
 
-    binding: Binding
+    ``columns`` are those of the recording's channels that it worked on. It travels between processes, so it
+    names the detector instead of holding it.
+    """
+
+    detector: str
+    columns: tuple[int, ...]
     detections: tuple[Detection, ...]
     cpu_seconds: float
 
@@ -68,7 +74,7 @@ def run(recording: Recording, binding: Binding, *, progress: Callable[[float], N
         # Signal events of channels the detector does not use say nothing about it.
         if not isinstance(item, Event) or not item.kind.startswith("signal-") or item.channel in own
     ]
-    return Run(binding, tuple(kept), cpu_seconds)
+    return Run(binding.type.name, binding.columns, tuple(kept), cpu_seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +96,7 @@ def evaluate(
     window: Window | None = None,
 ) -> Evaluation:
     """Score a run. ``window`` replaces the default one of instants and intervals alike."""
-    kinds = scored_kinds(reference, run_.binding.type.events)
+    kinds = scored_kinds(reference, DETECTORS[run_.detector].events)
     wanted = marks(reference, kinds)
     from_s = recording.first / recording.info.rate + skip_s
     matching = match(
@@ -133,7 +139,9 @@ def tally(recording: Recording, run_: Run, *, skip_s: float = LEARNING_S) -> Tal
     """Count after the learning time; ``seconds`` is then the signal without it."""
     from_s = recording.first / recording.info.rate + skip_s
     counted = Counter(
-        event.kind for event in scorable(run_.detections, run_.binding.type.events) if event.onset >= from_s
+        event.kind
+        for event in scorable(run_.detections, DETECTORS[run_.detector].events)
+        if event.onset >= from_s
     )
     seconds = max(0.0, recording.seconds - skip_s)
     return Tally(seconds, run_.cpu_seconds, dict(sorted(counted.items())))

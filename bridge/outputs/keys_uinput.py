@@ -30,8 +30,10 @@ class UinputKeyboard:
         try:
             from evdev import UInput, ecodes
         except ImportError as missing:
+            from bridge.extras import install_command
+
             raise KeyboardError(
-                f"the library for virtual input is missing ({missing}); install evdev"
+                f"the library for virtual input is missing ({missing}): {install_command('evdev')}"
             ) from None
         self._ecodes = ecodes
         self._layout = _layout(environment)

@@ -32,7 +32,11 @@ class X11Keyboard:
         try:
             from Xlib import X, Xatom, display, error
         except ImportError as missing:
-            raise KeyboardError(f"the library for X11 is missing ({missing}); install python-xlib") from None
+            from bridge.extras import install_command
+
+            raise KeyboardError(
+                f"the library for X11 is missing ({missing}): {install_command('python-xlib')}"
+            ) from None
         named = os.environ.get("DISPLAY", "")
         try:
             self._display = display.Display()

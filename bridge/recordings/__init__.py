@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from bridge.extras import need
 from bridge.recordings.recording import ChannelChoice, Recording, RecordingError
 from bridge.signals.types import Annotation
 
-__all__ = ["ChannelChoice", "Recording", "RecordingError", "read", "read_annotations"]
+__all__ = ["ChannelChoice", "Recording", "RecordingError", "check_readers", "read", "read_annotations"]
 
 _EDF = {".edf", ".bdf", ".rec"}
 _TEXT = {".csv", ".tsv", ".txt"}
+_WFDB = {".hea", ".dat", ".atr"}
 
 
 def read(
@@ -20,7 +22,7 @@ def read(
     """Read a recording, by its file's ending: EDF+, BDF+, WFDB (``.hea``) or CSV.
 
     ``rate`` (Hz) is for CSV without a column of times. ``channels`` names what is read, in that order, and
-    may say what each carries. Raises RecordingError.
+    may say what each carries. Raises RecordingError, and MissingExtraError for WFDB without the library.
     """
     path = _existing(path)
     kind = path.suffix.lower()
@@ -28,7 +30,8 @@ def read(
         from bridge.recordings.edf_file import read_edf
 
         return read_edf(path, channels)
-    if kind in (".hea", ".dat", ".atr"):
+    if kind in _WFDB:
+        need("wfdb", str(path))
         from bridge.recordings.wfdb_file import read_wfdb
 
         return read_wfdb(path.with_suffix(".hea"), channels)
@@ -45,7 +48,7 @@ def read_annotations(path: str | Path, *, rate: float | None = None) -> tuple[An
     """Reference annotations: CSV ``onset,duration,label``, a WFDB annotation file, or those inside EDF+.
 
     Beats of a WFDB file become ``heartbeat``. ``rate`` (Hz) is for an annotation file without its header.
-    Raises RecordingError.
+    Raises RecordingError, and MissingExtraError for WFDB without the library.
     """
     path = _existing(path)
     kind = path.suffix.lower()
@@ -57,9 +60,31 @@ def read_annotations(path: str | Path, *, rate: float | None = None) -> tuple[An
         from bridge.recordings.annotations import read_csv_annotations
 
         return read_csv_annotations(path)
+    need("wfdb", str(path))
     from bridge.recordings.wfdb_file import read_wfdb_annotations
 
     return read_wfdb_annotations(path, rate)
+
+
+def check_readers(recordings: Iterable[str | Path], references: Iterable[str | Path] = ()) -> None:
+    """Is everything installed that reading these takes? It is asked before any work is done.
+
+    Nothing is read, and a file that is not there is not told here. Raises MissingExtraError.
+    """
+    for path in recordings:
+        if _kind(path) in _WFDB:
+            need("wfdb", str(path))
+    for path in references:
+        if _kind(path) not in _EDF | _TEXT and Path(path).exists():
+            need("wfdb", str(path))
+
+
+def _kind(path: str | Path) -> str:
+    """The ending that settles how it is read."""
+    try:
+        return _existing(path).suffix.lower()
+    except RecordingError:
+        return Path(path).suffix.lower()
 
 
 def _existing(path: str | Path) -> Path:

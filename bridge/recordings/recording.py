@@ -23,6 +23,10 @@ class RecordingError(ValueError):
         self.what = what
         self.mend = mend
 
+    def __reduce__(self) -> tuple[type[RecordingError], tuple[str, str, str]]:
+        """For other processes: made anew from its parts, which the text alone does not give."""
+        return type(self), (self.where, self.what, self.mend)
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelChoice:

@@ -1,7 +1,7 @@
 """Streams of the lab streaming layer (LSL), an open protocol for signals in a local network.
 
-Needs the optional library: ``pip install "biosignal-bridge[lsl]"``. Names of channels and units come
-from the stream's own description where the rule file does not say them.
+Needs the extra ``lsl``. Names of channels and units come from the stream's own description where the rule
+file does not say them.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from bridge.extras import need
 from bridge.recordings.kinds import kind_of, unit_of
 from bridge.signals.types import Block, Samples, StreamInfo
 from bridge.sources.clock import SampleClock
@@ -29,9 +30,13 @@ _CHUNK = 4096
 
 
 class LslSource:
-    """Takes the stream called ``name`` (any, if empty). Time stamps show what was lost as jumps."""
+    """Takes the stream called ``name`` (any, if empty). Time stamps show what was lost as jumps.
+
+    Raises MissingExtraError.
+    """
 
     def __init__(self, name: str = "", wires: Sequence[Wire] | None = None) -> None:
+        need("lsl", "an LSL source")
         self.counts = SourceCounts()
         self.clock: SampleClock | None = None
         self._name = name
@@ -45,10 +50,8 @@ class LslSource:
     async def open(self) -> StreamInfo:
         try:
             pylsl = importlib.import_module("pylsl")
-        except (ImportError, RuntimeError) as error:
-            raise SourceError(
-                'LSL needs an extra library; install it with pip install "biosignal-bridge[lsl]"'
-            ) from error
+        except (ImportError, RuntimeError) as error:  # the latter where the compiled library is not there
+            raise SourceError(f"the LSL library cannot be loaded: {error}") from error
         found = await asyncio.to_thread(self._find, pylsl)
         rate_hz = float(found.nominal_srate())
         if rate_hz <= 0:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bridge.recordings import ChannelChoice, Recording, RecordingError, read
+from bridge.recordings import ChannelChoice, Recording, RecordingError, check_readers, read
 from bridge.signals.types import Block, Samples, StreamInfo
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.wiring import Wire
@@ -27,6 +27,7 @@ class ReplaySource:
     """Plays a recording. ``fast`` does not wait for the clock and leaves ``received`` unset.
 
     ``specs`` are a rule file's channels: they choose, and may say scale and rails where the file does not.
+    Raises MissingExtraError where the file's format needs one that is not installed.
     """
 
     def __init__(
@@ -38,6 +39,8 @@ class ReplaySource:
         specs: Sequence[ChannelSpec] = (),
         fast: bool = False,
     ) -> None:
+        if not isinstance(file, Recording):
+            check_readers([file])
         self.counts = SourceCounts()
         self.recording = file if isinstance(file, Recording) else None
         self._file = file
