@@ -81,10 +81,11 @@ class Comparison:
     def helps(self, cost: Cost) -> bool:
         """Is the gain beyond one standard error (the rule of Breiman et al. 1984, from memory)?
 
-        Folds are paired, so what both miss weighs nothing.
+        Folds are paired, so what both miss weighs nothing. A gain in one fold alone is just one standard
+        error, which is not enough.
         """
         gain, error = self.gain(cost)
-        return gain > 0 and gain >= error
+        return gain > error * (1 + 1e-9)
 
 
 def pooled(parts: Sequence[Held]) -> Held:

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
-from bridge.calibration.vocabulary import CLOSED, EVERYDAY, STRENGTHS, plain
-from bridge.signals.types import EVENT_KINDS, Annotation
+from bridge.calibration.vocabulary import CLOSED, EVERYDAY, kind_of, plain
+from bridge.signals.types import Annotation
 
 # References and detectors agree within this after the start of a recording; a detector may be learning.
 LEARNING_S = 5.0
@@ -211,7 +211,13 @@ def _named(ordered: Sequence[Annotation], ready_s: float, end_s: float) -> tuple
     spans = []
     for item in ordered:
         name = CLOSED if plain(item.label) == "alpha" else plain(item.label)
-        if item.duration > 0 and name in (*EVERYDAY, CLOSED):
+        if name in (*EVERYDAY, CLOSED):
+            if item.duration <= 0:
+                if name == CLOSED and kind_of(item.label):
+                    continue
+                raise LabelError(
+                    f"the label {item.label!r} at {item.onset:.2f} s names an interval and has no duration"
+                )
             spans.append(Stretch(max(ready_s, item.onset), min(end_s, item.onset + item.duration), name))
     found: list[Stretch] = []
     at_s = ready_s
@@ -228,9 +234,10 @@ def _named(ordered: Sequence[Annotation], ready_s: float, end_s: float) -> tuple
 
 def _reference(item: Annotation, events: frozenset[str], ready_s: float) -> Act | None:
     optional = item.label.strip().endswith("?")
-    kind, _, strength = plain(item.label).partition(" ")
-    if kind not in EVENT_KINDS or kind not in events or strength not in ("", *STRENGTHS.get(kind, ())):
+    kind = kind_of(item.label)
+    if kind not in events:
         return None
+    strength = plain(item.label).removeprefix(kind).strip()
     source: Source = "cued" if item.duration > 0 else "seen"
     # A cue is answered after a reaction; what falls into the learning time may be found, but need not.
     due_s = item.onset + (SHORTEST_REACTION_S if source == "cued" else 0.0)

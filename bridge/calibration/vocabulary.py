@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Literal
 
 from bridge.signals.types import EVENT_KINDS, Annotation
-
-Strength = Literal["deliberate", "spontaneous", "twice", "light", "strong", "maximum"]
 
 # What may follow an event kind: how it was done.
 STRENGTHS: dict[str, tuple[str, ...]] = {
@@ -34,7 +31,7 @@ EVERYDAY: tuple[str, ...] = (
 CLOSED = "closed"
 # What recordings of this program hold besides: the calibration's own prompts, and what was found or sent.
 _OWN = ("step ", "cue ", "do ", "event: ", "rule: ", "gap", "end of signal")
-_CLOSENESS = 0.75
+_CLOSENESS = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +71,12 @@ def plain(label: str) -> str:
     return " ".join(label.strip().removesuffix("?").lower().split())
 
 
+def kind_of(label: str) -> str:
+    """The event kind that a label names, whatever it says of how it was done; empty where it names none."""
+    kind, _, strength = plain(label).partition(" ")
+    return kind if kind in EVENT_KINDS and strength in ("", *STRENGTHS.get(kind, ())) else ""
+
+
 def is_known(label: str) -> bool:
     """Is it one of the vocabulary, or of the marks that this program writes into its recordings?"""
     return plain(label) in known() or label.strip().lower().startswith(_OWN)
@@ -86,6 +89,14 @@ def unknown_labels(annotations: Iterable[Annotation]) -> list[Unknown]:
         if not is_known(item.label):
             counts[item.label] = counts.get(item.label, 0) + 1
     return [Unknown(label, count, closest(label)) for label, count in counts.items()]
+
+
+NOT_UNDERSTOOD = "labels that are not understood"
+
+
+def told(unknown: Sequence[Unknown]) -> str:
+    """For the user, with the vocabulary; empty where all labels are known."""
+    return f"{NOT_UNDERSTOOD}: {'; '.join(map(str, unknown))}. {in_words()}" if unknown else ""
 
 
 def closest(label: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.calibration.vocabulary import in_words
 from bridge.commands.recording_options import InvalidInput, materials, open_profile, recording_options
 from bridge.commands.spreading import done_for_each, located, refused, spreading_options
 from bridge.signals.types import ChannelKind
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: biosignal-bridge evaluate blinks.csv --detector blink --reference blinks.reference.csv"
+    epilog=f"Labels of a --reference. {in_words()}\n\n"
+    "Example: biosignal-bridge evaluate blinks.csv --detector blink --reference blinks.reference.csv"
 )
 @click.argument(
     "recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING..."
