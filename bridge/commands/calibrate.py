@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.calibration.vocabulary import NOT_UNDERSTOOD, in_words
 from bridge.commands.recording_options import InvalidInput, materials, needing
 from bridge.commands.spreading import located, refused, spread, spreading_options
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind, StreamInfo
@@ -25,7 +26,8 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command(
-    epilog="Example: biosignal-bridge calibrate --detector blink --replay blinks.csv "
+    epilog=f"Labels of a --reference. {in_words()}\n\n"
+    "Example: biosignal-bridge calibrate --detector blink --replay blinks.csv "
     "--reference blinks.reference.csv --profile anna.yaml"
 )
 @click.option("--detector", "detectors", multiple=True, metavar="NAME", help="blink, gaze, …; repeat it.")
@@ -173,6 +175,7 @@ def command(
     except (ProfileError, RecordingError, BindingError) as error:
         raise InvalidInput(str(error)) from error
     _present(made, report, as_json)
+    _tell_labels(made)
     click.echo(f"Profile: {out}", err=True)
 
 
@@ -291,6 +294,7 @@ def _fit_many(
         if not isinstance(made, Profile):
             continue
         _save(out, made)
+        _tell_labels(made, f"{out}: ")
         if as_json:
             click.echo(
                 json.dumps({"recording": str(task.material.path), "profile": str(out), **_plain(made)})
@@ -299,6 +303,13 @@ def _fit_many(
             click.echo(f"{out}: {', '.join(task.detectors)}")
     if errors := refused(tasks, results):
         raise click.ClickException("\n".join(("no profile was written for:", *errors)))
+
+
+def _tell_labels(made: Profile, where: str = "") -> None:
+    """Labels that were passed over are named on stderr too, where nobody overlooks them."""
+    warnings = (warning for part in made.detectors.values() for warning in part.evidence.warnings)
+    for warning in dict.fromkeys(item for item in warnings if item.startswith(NOT_UNDERSTOOD)):
+        click.echo(f"{where}{warning}", err=True)
 
 
 def _save(out: Path, profile: Profile) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.calibration.vocabulary import in_words
 from bridge.commands.recording_options import (
     InvalidInput,
     materials,
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: biosignal-bridge evaluate blinks.csv --detector blink --reference blinks.reference.csv"
+    epilog=f"Labels of a --reference. {in_words()}\n\n"
+    "Example: biosignal-bridge evaluate blinks.csv --detector blink --reference blinks.reference.csv"
 )
 @click.argument(
     "recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING..."

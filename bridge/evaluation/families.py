@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from bridge.calibration.vocabulary import kind_of
 from bridge.signals.types import Annotation, Detection, Event
 
 Family: TypeAlias = frozenset[str]
@@ -73,13 +74,16 @@ class Mark:
 
 
 def marks(annotations: Iterable[Annotation], kinds: Iterable[str]) -> list[Mark]:
-    """The annotations that name one of these kinds, in order; labels of other kinds are passed over."""
+    """The annotations that name one of these kinds, in order; labels of other kinds are passed over.
+
+    How it was done (``blink deliberate``) makes no difference here.
+    """
     wanted = frozenset(kinds)
     found = []
     for annotation in annotations:
-        kind = annotation.label.removesuffix("?").strip()
+        kind = kind_of(annotation.label)
         if kind in wanted:
-            optional = annotation.label.endswith("?")
+            optional = annotation.label.rstrip().endswith("?")
             found.append(Mark(annotation.onset, kind, optional, annotation.duration > 0))
     return sorted(found, key=lambda mark: mark.onset_s)
 
@@ -90,7 +94,7 @@ def scored_kinds(annotations: Sequence[Annotation], detector_events: Sequence[st
     Those families of the detector's events that the reference names at all; where it names none (a stretch
     of rest), the family the detector is for, which is the first of its events.
     """
-    labels = {annotation.label.removesuffix("?").strip() for annotation in annotations}
+    labels = {kind_of(annotation.label) for annotation in annotations}
     families = [family for kind in detector_events if (family := family_of(kind)) is not None]
     named = [family for family in families if family & labels]
     chosen = named or families[:1]

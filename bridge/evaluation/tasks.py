@@ -6,11 +6,12 @@ A task is small and can be sent to another process or machine, which then reads 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bridge.calibration.labels import LabelError
 from bridge.calibration.profile import DetectorProfile, Profile, ProfileError, part_of
+from bridge.calibration.vocabulary import told, unknown_labels
 from bridge.evaluation.families import Window
 from bridge.evaluation.from_recording import calibrate
 from bridge.evaluation.running import Evaluation, Run, Tally, bind_detector, evaluate, run, tally
@@ -92,8 +93,8 @@ class DetectTask:
         total_s = recording.seconds * len(bindings)
         for number, binding in enumerate(bindings):
             before_s = number * recording.seconds
-            told = None if progress is None else lambda s, b=before_s: progress(b + s, total_s)
-            events.extend(run(recording, binding, progress=told).events)
+            done = None if progress is None else lambda s, b=before_s: progress(b + s, total_s)
+            events.extend(run(recording, binding, progress=done).events)
         events.sort(key=lambda event: (event.decided, event.onset))
         return Detected(tuple(events), recording.seconds, note)
 
@@ -129,11 +130,12 @@ class EvaluateTask:
         reference = (
             read_annotations(self.reference, rate=recording.info.rate) if self.reference is not None else None
         )
-        told = None if progress is None else lambda s: progress(s, recording.seconds)
-        found = run(recording, bindings[0], progress=told)
+        done = None if progress is None else lambda s: progress(s, recording.seconds)
+        found = run(recording, bindings[0], progress=done)
         if reference is None:
             return Scored(tally(recording, found, skip_s=self.skip_s), found, None, note)
         made = evaluate(recording, found, reference, skip_s=self.skip_s, window=self.window)
+        note = "\n".join(filter(None, (note, told(unknown_labels(reference)))))
         return Scored(made.score, found, made, note)
 
 
@@ -156,10 +158,15 @@ class FitTask:
         """``progress`` is told the detector and which part of its fit is done. Raises one of REFUSALS."""
         recording = self.material.read()
         labels = self._labels(recording)
+        unknown = unknown_labels(labels)
+        meant = [item for item in unknown if item.meant]
+        if meant:
+            # A profile from half of the labels would not be what was asked for.
+            raise LabelError(told(meant))
         parts = dict(self.old)
         for name in self.detectors:
             (binding, *_), _ = suited(recording, name, False)
-            told = None if progress is None else lambda part, n=name: progress(n, part)
+            done = None if progress is None else lambda part, n=name: progress(n, part)
             made = calibrate(
                 recording,
                 binding,
@@ -167,9 +174,13 @@ class FitTask:
                 ratio=self.ratio,
                 few=self.few,
                 force=self.force,
-                progress=told,
+                progress=done,
             )
-            parts[name] = part_of(made.fitted, made.channels, recording.info.rate, self.date)
+            fitted = made.fitted
+            if unknown:
+                warnings = (*fitted.evidence.warnings, told(unknown))
+                fitted = replace(fitted, evidence=replace(fitted.evidence, warnings=warnings))
+            parts[name] = part_of(fitted, made.channels, recording.info.rate, self.date)
         return Profile(self.person, self.device, parts)
 
     def _labels(self, recording: Recording) -> tuple[Annotation, ...]:

@@ -127,6 +127,56 @@ def test_drowsiness_needs_rest_only(data_dir: Path, tmp_path: Path) -> None:
     assert run("--show", out).exit_code == 0
 
 
+def _meant(folder: Path) -> tuple[Path, list[str]]:
+    """A reference of another kind: 20 meant blinks, 25 others, and a minute of reading, by the model."""
+    person = Blinker(ratio=2.0, spread=0.12, seed=8)
+    random = np.random.default_rng(8)
+    rows, time_s = ["onset,duration,label"], 8.0
+    for number in range(45):
+        meant = number % 9 < 4
+        person.blinks.append((time_s, person.height(meant), meant))
+        rows.append(f"{time_s:.3f},0,blink {'deliberate' if meant else 'spontaneous'}")
+        time_s += float(random.uniform(1.5, 3.0))
+    rows.append(f"{time_s:.3f},40,read")
+    samples = person.signal(0, int((time_s + 41) * 200))
+    file = folder / "meant.csv"
+    np.savetxt(file, samples, "%.2f", header="vertical", comments="")
+    return file, rows
+
+
+def _fit_meant(folder: Path, rows: list[str]) -> tuple[Result, Path]:
+    file, _ = _meant(folder)
+    marks, out = folder / "marks.csv", folder / "p.yaml"
+    marks.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    options = ("--replay", file, "--rate", 200, "--reference", marks, "--profile", out, "--json")
+    return run("--detector", "blink", *options), out
+
+
+def test_meant_blinks_are_told_from_spontaneous_ones(tmp_path: Path) -> None:
+    _, rows = _meant(tmp_path)
+    done, _ = _fit_meant(tmp_path, rows)
+    assert done.exit_code == 0, done.output
+    part = json.loads(done.stdout)["detectors"]["blink"]
+    assert part["evidence"]["counts"]["acts"] == {"blink deliberate": 20}
+    predicted = part["evidence"]["predicted"]
+    # The model's medians are 500 and 250 uV, each with a spread of an eighth.
+    assert predicted["hits"] >= 18
+    assert predicted["false_activations"] <= 2
+
+
+@pytest.mark.parametrize(("label", "fits"), [("deliberate-blink", False), ("sneeze", True)])
+def test_a_label_that_is_not_understood_is_never_passed_over_in_silence(
+    label: str, fits: bool, tmp_path: Path
+) -> None:
+    _, rows = _meant(tmp_path)
+    done, out = _fit_meant(tmp_path, [*rows, f"9.5,0,{label}", f"13.5,0,{label}"])
+    assert f"{label!r} (2 times)" in done.stderr
+    assert "blink deliberate | spontaneous" in done.stderr
+    assert ("did you mean 'blink deliberate'?" in done.stderr) is not fits
+    assert (done.exit_code == 0) is fits
+    assert out.exists() is fits
+
+
 def _failing(held: Path, tmp_path: Path, *arguments: object, cues: Path | None = None) -> Result:
     """Run where a good profile stands already; it must stand unchanged afterwards."""
     out = tmp_path / "old.yaml"

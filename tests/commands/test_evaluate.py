@@ -104,3 +104,20 @@ def test_wrong_use_is_status_2_and_says_what(folder: Path, options: list[str], t
     assert done.exit_code == 2
     assert told in done.stderr
     assert done.stdout == ""
+
+
+def test_how_a_blink_was_done_makes_no_difference_and_strange_labels_are_named(tmp_path: Path) -> None:
+    signal, marks = tmp_path / "rec.csv", tmp_path / "marks.csv"
+    times = np.arange(0, 60, 1 / 200)
+    peaks = np.arange(8.0, 58.0, 2.5)
+    blinks = sum(200 * np.exp(-0.5 * ((times - peak) / 0.06) ** 2) for peak in peaks)
+    noise = np.random.default_rng(0).normal(0, 3, len(times))
+    np.savetxt(signal, blinks + noise, "%.2f", header="vertical", comments="")
+    words = ("blink", "blink deliberate", "blink spontaneous", "blink spontaneous?")
+    rows = [f"{peak},0,{words[i % 4]}" for i, peak in enumerate(peaks)]
+    marks.write_text("\n".join(["onset,duration,label", *rows, "9,0,deliberate-blink"]), encoding="utf-8")
+    done = called(evaluate, signal, "--rate", 200, "--detector", "blink", "--reference", marks, "--json")
+    assert done.exit_code == 0, done.output
+    scored = json.loads(done.stdout)
+    assert (scored["reference"], scored["true_positives"], scored["false_positives"]) == (15, 15, 0)
+    assert "'deliberate-blink', did you mean 'blink deliberate'?" in done.stderr

@@ -17,7 +17,7 @@ from bridge.detectors.contraction import create
 from bridge.recordings import ChannelChoice, read, read_annotations
 from bridge.signals.filters import SamplingRateError
 from bridge.signals.types import Annotation, Block, Channel, Detection, Event, Level, Samples
-from tests.bench.accuracy.timing import hodges_bui
+from tests.bench.accuracy.onsets import hodges_bui
 
 RINGS = [f"ring{index}" for index in range(1, 9)]
 Change = Callable[[Samples, float], tuple[Samples, float]]

@@ -1,8 +1,15 @@
-"""Reference detectors of general libraries; all of them see the whole record, ours sees only the past."""
+"""Reference detectors of general libraries; all of them see the whole record, ours sees only the past.
+
+Samples have the shape (n, channels); lost ones are bridged by a line.
+"""
 
 from __future__ import annotations
 
+import sys
 import warnings
+from collections.abc import Callable
+from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -15,43 +22,64 @@ def heartbeats(samples: Samples, rate_hz: float) -> dict[str, Samples]:
     import sleepecg
     from wfdb import processing
 
-    rate = int(rate_hz)
+    rate, lead = int(rate_hz), samples[:, 0] if samples.ndim > 1 else samples
+
+    def cleaned(method: str) -> Samples:
+        return np.asarray(neurokit2.ecg_clean(lead, sampling_rate=rate, method=method))
+
+    def peaks(signal: Samples, method: str) -> Samples:
+        found = neurokit2.ecg_peaks(signal, sampling_rate=rate, method=method)[1]["ECG_R_Peaks"]
+        return np.asarray(found)
+
+    return _each(
+        {
+            "neurokit2": lambda: peaks(cleaned("neurokit"), "neurokit"),
+            "christov": lambda: peaks(lead, "christov2004"),
+            "pantompkins": lambda: peaks(cleaned("pantompkins1985"), "pantompkins1985"),
+            "sleepecg": lambda: sleepecg.detect_heartbeats(lead, rate),
+            "wfdb xqrs": lambda: processing.xqrs_detect(lead, rate, verbose=False),
+        },
+        rate_hz,
+    )
+
+
+def _each(ways: dict[str, Callable[[], Samples]], rate_hz: float) -> dict[str, Samples]:
+    """Times (s) by each way. One that raises an error on a recording has found nothing there."""
+    found = {}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        clean = neurokit2.ecg_clean(samples, sampling_rate=rate)
-        found = {
-            "neurokit2": neurokit2.ecg_peaks(clean, sampling_rate=rate)[1]["ECG_R_Peaks"],
-            "christov": neurokit2.ecg_peaks(samples, sampling_rate=rate, method="christov2004")[1][
-                "ECG_R_Peaks"
-            ],
-            "pantompkins": neurokit2.ecg_peaks(
-                neurokit2.ecg_clean(samples, sampling_rate=rate, method="pantompkins1985"),
-                sampling_rate=rate,
-                method="pantompkins1985",
-            )[1]["ECG_R_Peaks"],
-            "sleepecg": sleepecg.detect_heartbeats(samples, rate),
-            "wfdb xqrs": processing.xqrs_detect(samples, rate, verbose=False),
-        }
-    return {name: np.asarray(peaks, dtype=float) / rate_hz for name, peaks in found.items()}
+        for name, way in ways.items():
+            try:
+                found[name] = np.asarray(way(), dtype=float) / rate_hz
+            except (ValueError, IndexError, KeyError, ZeroDivisionError) as error:
+                print(f"{name}: {error}", file=sys.stderr)
+                found[name] = np.zeros(0)
+    return found
 
 
 def blinks(samples: Samples, rate_hz: float) -> dict[str, Samples]:
-    """Blink peaks (s) by library."""
+    """Blink peaks (s) by library, on the mean of the channels, turned so that its longer tail is upwards."""
     import mne
     import neurokit2
+    from scipy.stats import skew
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        clean = neurokit2.eog_clean(samples, sampling_rate=rate_hz, method="neurokit")
-        found = {
-            f"neurokit2 {method}": neurokit2.eog_findpeaks(clean, sampling_rate=rate_hz, method=method)
-            for method in ("mne", "brainstorm", "neurokit")
-        }
-        raw = mne.io.RawArray(
-            samples[None] * 1e-6, mne.create_info(["EOG"], rate_hz, "eog", verbose="error"), verbose="error"
-        )
-        found["mne"] = mne.preprocessing.find_eog_events(raw, ch_name="EOG", verbose="error")[:, 0]
-    return {name: np.asarray(peaks, dtype=float) / rate_hz for name, peaks in found.items()}
+    lead = samples.mean(axis=1)
+    # Of what is left without the drift, or that decides.
+    slow = neurokit2.signal_filter(lead, sampling_rate=rate_hz, lowcut=0.3, order=2)
+    if skew(slow) < 0:
+        lead = -lead
+    clean = neurokit2.eog_clean(lead, sampling_rate=rate_hz, method="neurokit")
+
+    def of_mne() -> Samples:
+        info = mne.create_info(["EOG"], rate_hz, "eog", verbose="error")
+        raw = mne.io.RawArray(lead[None] * 1e-6, info, verbose="error")
+        return np.asarray(mne.preprocessing.find_eog_events(raw, ch_name="EOG", verbose="error")[:, 0])
+
+    ways: dict[str, Callable[[], Samples]] = {
+        f"neurokit2 {method}": partial(neurokit2.eog_findpeaks, clean, sampling_rate=rate_hz, method=method)
+        for method in ("mne", "brainstorm", "neurokit")
+    }
+    return _each({**ways, "mne": of_mne}, rate_hz)
 
 
 def contractions(samples: Samples, rate_hz: float) -> dict[str, Samples]:
@@ -72,3 +100,12 @@ def contractions(samples: Samples, rate_hz: float) -> dict[str, Samples]:
             )
             found[f"neurokit2 {method}"] = np.asarray(info["EMG_Onsets"], dtype=float) / rate_hz
     return found
+
+
+Edge = Literal["instant", "start"]
+# By detector: the function, and the kind and edge of the event that its times stand for.
+FOR: dict[str, tuple[Callable[[Samples, float], dict[str, Samples]], str, Edge]] = {
+    "heartbeat": (heartbeats, "heartbeat", "instant"),
+    "blink": (blinks, "blink", "instant"),
+    "contraction": (contractions, "contraction", "start"),
+}
