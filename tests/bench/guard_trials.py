@@ -11,6 +11,7 @@ import argparse
 import json
 import os
 import platform
+import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -48,6 +49,14 @@ def run(trial: Callable[[], float], count: int, limit_s: float | None) -> dict[s
     }
 
 
+def _revision() -> str:
+    """The commit that is measured, with a mark where files differ from it; empty outside a repository."""
+    asked = subprocess.run(
+        ["git", "describe", "--always", "--dirty"], cwd=_TESTS, capture_output=True, text=True, check=False
+    )
+    return asked.stdout.strip()
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=100)
@@ -63,6 +72,7 @@ def main() -> int:
     print("X server gone", json.dumps(results["X server gone"]), file=sys.stderr)
     report = {
         "when": time.strftime("%Y-%m-%d"),
+        "revision": _revision(),
         "system": platform.platform(),
         "python": platform.python_version(),
         "processors": os.cpu_count(),

@@ -32,9 +32,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests/outputs"))
 import holder  # noqa: E402
 
-bridge.outputs.keystrokes._READY_S = (
-    120.0  # seconds in which a guard must have started: ten times a computer's
-)
+bridge.outputs.keystrokes._READY_S = 120.0  # ten times what a guard is given on a computer
 NAME = "biosignal-bridge"
 SPACE, B = 57, 48  # KEY_SPACE and KEY_B of linux/input-event-codes.h
 PATIENCE_S = 60.0  # an emulated processor takes its time
@@ -156,7 +154,7 @@ def every_key() -> None:
             say("key", key=key, events=plain(device), down=device.down())
         for line, enough in (
             ("press Control Shift a", 6),
-            ("type Hi there, 2!", 2 * (10 + 3)),
+            ("type Hi there, 2!", 2 * (12 + 2)),
             ("mouse 0 0 left 1 0 0", 2),
             ("mouse 0 0 middle 1 0 0", 2),
             ("mouse 0 0 right 2 0 0", 4),
@@ -223,6 +221,9 @@ def other_layout() -> None:
         at_work.do("press z")
         at_work.do("press Enter")
         device.wait(all_up, PATIENCE_S)
+        end_s = time.monotonic() + PATIENCE_S
+        while not at_work.said and time.monotonic() < end_s:
+            time.sleep(0.01)
         say("layout", layout="de", events=plain(device), lines=at_work.said)
 
 
