@@ -27,7 +27,10 @@ HELP = help_lines()
 def holds(installation: Installation, line: str) -> None:
     """It ends as it should and says what it should."""
     ending = ENDINGS.get(line, Ending("."))
-    done = installation.run(line, ended_at=ending.says if ending.for_ever else "")
+    for _ in range(5):
+        done = installation.run(line, ended_at=ending.says if ending.for_ever else "")
+        if "does not answer" not in done.err:  # a daemon may be slow where processors are busy
+            break
     written = re.search(r"> (\S+)$", line)
     said = done.all + ((installation.desk / written[1].replace("~", "home")).read_text() if written else "")
     assert (done.code, bool(re.search(ending.says, said, re.DOTALL))) == (ending.code, True), (line, done)

@@ -66,7 +66,8 @@ class Installation:
 
     def run(self, line: str, within_s: float = 200.0, ended_at: str = "") -> Done:
         """What came of a command line. ``ended_at``: Ctrl-C is pressed once its output has that (an expression)."""
-        process = self.started(line)
+        # The shell gives way, so that what it says of an interrupted command is not taken for the command's.
+        process = self.started(f"exec {line}" if ended_at else line)
         said = ""
         try:
             if ended_at:
