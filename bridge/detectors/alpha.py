@@ -3,15 +3,21 @@
 The band of a person's own peak (8 to 12 Hz without a calibration) is compared with its neighbours below and
 above, as densities: their geometric mean is what a spectrum that falls evenly would have between them, so
 neither the amplifier's gain nor the background's strength matters. Band powers are squares of causally
-filtered signal, averaged with a time constant of a second; several electrodes are averaged as logarithms.
-Blinks and slow waves raise the lower neighbour, muscles the upper one: both hide the rhythm, neither makes
-one.
+filtered signal, averaged over a second or more; several electrodes are averaged as logarithms. Blinks and
+slow waves raise the lower neighbour, muscles the upper one: both hide the rhythm, neither makes one.
+
+How much of the rhythm there is with open eyes differs between people by more than closing them changes it:
+no fixed contrast can tell the two. A calibration measures both. Without one the level with open eyes is taken
+from the last five minutes, in which the eyes are taken to be open for the most part; until two were seen it
+is not known yet, and the detector says nothing: no event, no level. Only a rhythm that stands clear of what
+is usual is then found.
 
 Best on O1 and O2; frontal electrodes show less of it, and some people show hardly any (common practice).
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -28,40 +34,57 @@ from bridge.signals.types import Block, Channel, Detection, Event, Level, Sample
 HALF_WIDTH_HZ: Final = 2.0
 BELOW_HZ = (-5.0, -3.0)  # the neighbours, from the peak
 ABOVE_HZ = (4.0, 8.0)
-AVERAGE_S: Final = 1.0
-SETTLE_S: Final = 3.0  # three time constants
+AVERAGE_S: Final = 2.0
+TIME_CONSTANTS: Final = 3.0  # until the averages have settled
 LEVEL_EVERY_S: Final = 0.1
 FULL: Final = log(8.0)  # a contrast of 8 is level 1
 _LEAST: Final = 1e-18
+# What is usual of late: a value every half second over five minutes, looked at every five seconds.
+RECENT_S: Final = 300.0
+KNOWN_AFTER_S: Final = 120.0
+_VALUE_EVERY_S: Final = 0.5
+_LOOK_EVERY_S: Final = 5.0
+# With open eyes most of the time the median is theirs, and what lies below it has nothing of closed ones:
+# one in six lies a standard deviation below. What one in a hundred reaches, 2.326 above, is not usual.
+_SIXTH: Final = 0.159
+_CLEAR_SDS: Final = 2.326
+_BACK: Final = 0.5  # the rhythm is over this share of the way back to the usual level
 
 
 @dataclass(frozen=True, slots=True)
 class AlphaSettings:
     """``peak_hz``: this person's own peak. ``start_contrast``, ``end_contrast``: density of the band over its
-    neighbours' geometric mean at which the rhythm begins and is over, for ``lasting_s``.
+    neighbours' geometric mean at which the rhythm begins and is over, for ``lasting_s``; None: told from the
+    last minutes. ``average_s``: time constant of the averages; a weak rhythm needs longer ones.
     """
 
     peak_hz: float = 10.0
-    start_contrast: float = 2.5
-    end_contrast: float = 1.7
+    start_contrast: float | None = None
+    end_contrast: float | None = None
     lasting_s: float = 0.5
+    average_s: float = AVERAGE_S
 
     def __post_init__(self) -> None:
         if not 7 <= self.peak_hz <= 14:
             raise SettingsError("peak_hz must lie between 7 and 14 Hz")
-        if not 0 < self.end_contrast < self.start_contrast < 1000:
+        start, end = self.start_contrast, self.end_contrast
+        if (start is None) != (end is None):
+            raise SettingsError("start_contrast and end_contrast are given together, or neither")
+        if start is not None and end is not None and not 0 < end < start < 1000:
             raise SettingsError("must be: 0 < end_contrast < start_contrast")
+        if not 0.5 <= self.average_s <= 10:
+            raise SettingsError("average_s must lie between 0.5 and 10 s")
         if not 0 <= self.lasting_s <= 10:
             raise SettingsError("lasting_s must lie between 0 and 10 s")
 
 
 class BandDensity:
-    """Mean square of a band a hertz, one value a sample, causal."""
+    """Mean square of a band a hertz, one value a sample, causal; ``average_s`` is its time constant."""
 
-    def __init__(self, rate_hz: float, low_hz: float, high_hz: float) -> None:
+    def __init__(self, rate_hz: float, low_hz: float, high_hz: float, average_s: float = AVERAGE_S) -> None:
         """Raises SamplingRateError where the band is not below half the sampling rate."""
         self._band = CausalFilter(design_band(rate_hz, low_hz, high_hz))
-        self._mean = CausalFilter(running_mean(rate_hz, AVERAGE_S))
+        self._mean = CausalFilter(running_mean(rate_hz, average_s))
         self._width_hz = high_hz - low_hz
 
     def reset(self) -> None:
@@ -71,6 +94,30 @@ class BandDensity:
     def process(self, x: Samples) -> Samples:
         y = self._band.process(x)
         return self._mean.process(y * y) / self._width_hz
+
+
+class UsualContrast:
+    """The contrast of the last minutes, as logarithms, and what stands clear of it."""
+
+    def __init__(self) -> None:
+        self._values: deque[float] = deque(maxlen=round(RECENT_S / _VALUE_EVERY_S))
+
+    def reset(self) -> None:
+        self._values.clear()
+
+    def add(self, value: float) -> None:
+        """One value each half second."""
+        self._values.append(value)
+
+    def limits(self) -> tuple[float, float] | None:
+        """Where the rhythm begins and where it is over; None while what is usual is not known yet."""
+        if len(self._values) < KNOWN_AFTER_S / _VALUE_EVERY_S:
+            return None
+        ranked = sorted(self._values)
+        usual = ranked[len(ranked) // 2]
+        spread = usual - ranked[int(_SIXTH * len(ranked))]
+        start = usual + _CLEAR_SDS * spread
+        return (start, start - _BACK * (start - usual)) if spread > 0 else None
 
 
 class AlphaDetector:
@@ -94,10 +141,16 @@ class AlphaDetector:
             (peak + BELOW_HZ[0], peak + BELOW_HZ[1]),
             (peak + ABOVE_HZ[0], peak + ABOVE_HZ[1]),
         )
-        self._leads = [[BandDensity(rate_hz, *band) for band in bands] for _ in channels]
+        average_s = settings.average_s
+        self._leads = [[BandDensity(rate_hz, *band, average_s) for band in bands] for _ in channels]
         self._lasting = max(1, round(settings.lasting_s * rate_hz))
-        self._settle = round(SETTLE_S * rate_hz)
+        self._settle = round(TIME_CONSTANTS * average_s * rate_hz)
         self._every = max(1, round(LEVEL_EVERY_S * rate_hz))
+        self._value_every = max(1, round(_VALUE_EVERY_S * rate_hz))
+        self._look_every = max(1, round(_LOOK_EVERY_S * rate_hz))
+        self._usual = UsualContrast()
+        start, end = settings.start_contrast, settings.end_contrast
+        self._given = None if start is None or end is None else (log(start), log(end))
         self._trace: Trace | None = None
         self.reset()
 
@@ -114,6 +167,8 @@ class AlphaDetector:
         self._expected: int | None = None
         self._trace = None
         self._open = False
+        self._usual.reset()
+        self._limits = self._given
         self._restart()
 
     def _restart(self) -> None:
@@ -127,7 +182,7 @@ class AlphaDetector:
         out: list[Detection] = []
         if len(block) == 0:
             return out
-        view = np.full(len(block), np.nan)
+        view, upper, lower = np.full((3, len(block)), np.nan)
         sound = np.asarray((np.abs(block.samples) < BEYOND).all(axis=1))
         bounds = [0, *(np.flatnonzero(np.diff(sound)) + 1).tolist(), len(block)]
         for start, stop in pairwise(bounds):
@@ -138,20 +193,22 @@ class AlphaDetector:
                 self._expected = None
             if not sound[start]:
                 continue
-            view[start:stop] = self._run(block.samples[start:stop], first, out)
+            self._run(block.samples[start:stop], first, out, (view[start:], upper[start:], lower[start:]))
             self._expected = block.first + stop
-        limits = [np.full(len(block), log(value)) for value in self._limits]
-        self._trace = Trace(block.first, view, limits[0], limits[1])
+        self._trace = Trace(block.first, view, upper, lower)
         return out
-
-    @property
-    def _limits(self) -> tuple[float, float]:
-        return self._settings.start_contrast, self._settings.end_contrast
 
     def flush(self) -> list[Detection]:
         return [] if self._expected is None else self._end(self._expected - 1)
 
-    def _run(self, samples: Samples, first: int, out: list[Detection]) -> Samples:
+    def _run(
+        self,
+        samples: Samples,
+        first: int,
+        out: list[Detection],
+        drawn: tuple[Samples, Samples, Samples],
+    ) -> None:
+        """Contrast and limits are drawn too, each sample at its place."""
         total = np.zeros(len(samples))
         known = np.zeros(len(samples))
         for column, lead in enumerate(self._leads):
@@ -162,13 +219,23 @@ class AlphaDetector:
             total += np.where(there, np.log(safe[0]) - 0.5 * (np.log(safe[1]) + np.log(safe[2])), 0.0)
             known += there
         contrast = np.where(known > 0, total / np.maximum(known, 1), np.nan)
-        start, end = (log(value) for value in self._limits)
+        view, upper, lower = drawn
         for offset, value in enumerate(contrast.tolist()):
             self._seen += 1
             index = first + offset
             if self._seen < self._settle or value != value:
-                contrast[offset] = np.nan
                 continue
+            view[offset] = value
+            if self._given is None:
+                if index % self._value_every == 0:
+                    self._usual.add(value)
+                # While it is there too: what lasts becomes usual, and so nothing stays on for ever.
+                if index % self._look_every == 0:
+                    self._limits = self._usual.limits()
+            if self._limits is None:
+                continue
+            start, end = self._limits
+            upper[offset], lower[offset] = start, end
             if index % self._every == 0:
                 share = min(1.0, max(0.0, value / FULL))
                 out.append(Level("alpha-level", index / self.rate_hz, share, self._channel, self.name))
@@ -182,7 +249,6 @@ class AlphaDetector:
                 self._open = not self._open
                 out.append(self._event("start" if self._open else "end", self._since, index, value))
                 self._since = None
-        return contrast
 
     def _end(self, index: int) -> list[Detection]:
         """The signal is gone, which is known at ``index``: what is open ends with the last sample."""
@@ -193,8 +259,8 @@ class AlphaDetector:
         return [self._event("end", min(self._expected - 1, index), index, 0.0)]
 
     def _event(self, edge: Literal["start", "end"], onset: int, index: int, contrast: float) -> Event:
-        start = log(self._settings.start_contrast)
-        confidence = min(1.0, 0.5 + abs(contrast - start) / FULL)
+        assert self._limits is not None
+        confidence = min(1.0, 0.5 + abs(contrast - self._limits[0]) / FULL)
         values = {"contrast": float(np.exp(min(contrast, 50.0)))}
         rate_hz = self.rate_hz
         return Event(
@@ -214,10 +280,12 @@ TYPE: DetectorType = DetectorType(
     levels=("alpha-level",),
     many_channels=True,
     latency_s=0.6,
-    version=1,
+    version=2,
     settings=AlphaSettings,
     make=create,
     longest_bridge_s=0.1,
-    filters="band-passes round the peak and beside it, squares averaged over a second",
+    filters="band-passes round the peak and beside it, squares averaged",
     most_in_10_s=10,
+    caution="the eyes-closed rhythm needs a calibration with eyes open and closed to be believed; without "
+    "one nothing is known for two minutes, then only a rhythm far above that of the last five is found",
 )
