@@ -86,7 +86,7 @@ class Keystrokes:
         self._numbers = itertools.count(1)
         self._held: dict[tuple[str, ...], None] = {}  # as far as this side knows
         self._restarts = 0
-        self._screen_gone = ""
+        self._unready = ""
         self._warned: dict[str, float] = {}
 
     @property
@@ -105,8 +105,8 @@ class Keystrokes:
     def unready(self) -> str:
         """Why no key can be pressed now; empty when one can."""
         if self._process is None or self._process.returncode is not None or self._closing:
-            return "the keystroke guard is not there"
-        return self._screen_gone
+            return self._unready or "the keystroke guard is not there"
+        return self._unready
 
     async def open(self) -> None:
         """Start the guard. Raises OutputError when there is nothing to type on."""
@@ -162,7 +162,7 @@ class Keystrokes:
         self._answered_s = time.monotonic()
         match said.what:
             case "ready" | "failed":
-                self._screen_gone = ""
+                self._unready = "" if said.what == "ready" else said.why
                 if self._ready is not None and not self._ready.done():
                     self._ready.set_result(said)
             case "alive":
@@ -177,8 +177,8 @@ class Keystrokes:
                 log.info("let go of %s: %s", ", ".join(said.keys), said.why)
             case "gone":
                 self._held.clear()
-                self._screen_gone = f"the screen session has ended ({said.why})"
-                self.counts.problem = self._screen_gone
+                self._unready = f"the screen session has ended ({said.why})"
+                self.counts.problem = self._unready
                 log.warning("%s; keystrokes are refused until there is one again", self.counts.problem)
             case "pause-key":
                 if self._on_pause_key is not None:
@@ -186,7 +186,7 @@ class Keystrokes:
             case "unwatched":
                 log.info("the pause key %s is not watched: %s", self._pause_key, said.why)
             case "back":
-                self.counts.problem = self._screen_gone = ""
+                self.counts.problem = self._unready = ""
                 log.info("there is a screen to type on again")
 
     def when_pause_key(self, act: Callable[[], None]) -> None:

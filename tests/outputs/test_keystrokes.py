@@ -309,11 +309,14 @@ async def test_a_guard_that_dies_is_replaced_by_one_that_releases(
         await until(lambda: ("down", "A") in recorder.told())
         first = keys.guard_pid
         assert first is not None
+        assert keys.unready() == ""
         os.kill(first, signal.SIGKILL)
+        await until(lambda: keys.unready() == "the keystroke guard is not there")
         await until(lambda: ("up", "A") in recorder.told() and ("up", "Shift_L") in recorder.told())
         await until(lambda: keys.guard_pid not in (None, first))
         await until(lambda: keys.send(act(Press(("b",)))))
         await until(lambda: ("up", "b") in recorder.told())
+        assert keys.unready() == ""
     assert "starting another" in caplog.text
     assert x_server.keys_down() == []
 
@@ -339,9 +342,11 @@ async def test_a_new_x_server_has_no_key_down_and_takes_keys_again(
         await until(lambda: "screen session has ended" in caplog.text)
         assert keys.send(act(Press(("a",)))), "handed over, to be refused by the guard"
         await until(lambda: "no screen to type on" in keys.counts.problem)
+        assert "the screen session has ended" in keys.unready()
         second = await asyncio.to_thread(components.XServer.start, x_server.display)
         try:
             await until(lambda: "a screen to type on again" in caplog.text)
+            assert keys.unready() == ""
             assert second.keys_down() == []
             with components.key_recorder(second) as after:
                 keys.send(act(Press(("b",))))

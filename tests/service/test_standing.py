@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from rich.console import Console
 
+from bridge.commands.terminal_view import TerminalView
 from bridge.outputs.keystrokes import Keystrokes
 from bridge.outputs.protocol import OutputCounts, OutputError
 from bridge.outputs.standing import STATES, Standing
@@ -165,6 +168,15 @@ def test_the_state_follows_what_is_so(caplog: pytest.LogCaptureFixture) -> None:
         asyncio.run(scenario())
     assert "paused by the pause key: nothing is sent" in told()
     assert "resumed; disarmed: keystrokes are not sent" in told()
+
+
+def test_the_terminal_shows_the_same_sentence() -> None:
+    view = TerminalView("")
+    view.opened({"": INFO})
+    view.stands(Standing(dry_run=True).sentence)
+    console = Console(width=120, height=24, file=StringIO(), record=True)
+    console.print(view)
+    assert "dry run: actions are shown, not sent" in console.export_text()
 
 
 def test_armed_without_a_screen_is_not_called_able() -> None:
