@@ -157,7 +157,7 @@ def command(
             outs = [folder / f"{path.stem}.yaml" for path in replays]
             marks = references or (None,) * len(replays)
             tasks = [task(*each) for each in zip(replays, outs, marks, strict=True)]
-            _fit_many(tasks, outs, workers, scheduler, as_json)
+            _fit_many(replays, tasks, outs, workers, scheduler, as_json)
             return
         out = profile or profile_path(person, device)
         if out.is_dir():
@@ -280,25 +280,27 @@ def _folder_for(replays: Sequence[Path], folder: Path | None) -> Path:
 
 
 def _fit_many(
+    replays: Sequence[Path],
     tasks: Sequence[FitTask],
     outs: Sequence[Path],
     workers: int | None,
     scheduler: str | None,
     as_json: bool,
 ) -> None:
-    """A profile from each recording, and a line for each; those that carry no fit are told at the end."""
+    """A profile from each recording, named as it was asked for, and a line for each.
+
+    Those that carry no fit are told at the end.
+    """
     from bridge.calibration.profile import Profile
 
     results = spread(tasks, workers, scheduler)
-    for task, out, made in zip(tasks, outs, results, strict=True):
+    for path, task, out, made in zip(replays, tasks, outs, results, strict=True):
         if not isinstance(made, Profile):
             continue
         _save(out, made)
         _tell_labels(made, f"{out}: ")
         if as_json:
-            click.echo(
-                json.dumps({"recording": str(task.material.path), "profile": str(out), **_plain(made)})
-            )
+            click.echo(json.dumps({"recording": str(path), "profile": str(out), **_plain(made)}))
         else:
             click.echo(f"{out}: {', '.join(task.detectors)}")
     if errors := refused(tasks, results):

@@ -84,8 +84,10 @@ def reference() -> None:
 
 @command.command(
     "try",
-    epilog=r'Example: printf "blink 1 deliberate=1\nblink 1.4 deliberate=1\n" | '
-    "biosignal-bridge rules try slides.yaml --events -",
+    # The first character tells click not to wrap it.
+    epilog="\b\n"
+    r'Example: printf "blink 1 deliberate=1\nblink 1.4 deliberate=1\n" |'
+    "\n  biosignal-bridge rules try slides.yaml --events -",
 )
 @_file
 @click.option(

@@ -80,7 +80,9 @@ def readme_lines() -> list[str]:
 def help_lines() -> dict[str, str]:
     """Each command's words, and the worked example at the end of its help; a group of commands may have none."""
     return {
-        " ".join(words): " ".join((command.epilog or "").removeprefix("Example: ").split())
+        " ".join(words): " ".join(
+            (command.epilog or "").removeprefix("\b\n").removeprefix("Example: ").split()
+        )
         for words, command in _commands(group, [])
         if command.epilog or not isinstance(command, click.Group)
     }
