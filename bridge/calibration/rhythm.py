@@ -32,7 +32,9 @@ def fit_alpha(run: Runner, labels: Labels, **_: Any) -> Fitted:
     """From rests with open and with closed eyes. Raises LabelError without both, or without a rhythm."""
     opened, closed = labels.named("rest"), labels.named("closed")
     if sum(s.seconds for s in opened) < _LEAST_S or sum(s.seconds for s in closed) < _LEAST_S:
-        raise LabelError("the fit needs a rest with open eyes and one with closed eyes, twenty seconds of each")
+        raise LabelError(
+            "the fit needs a rest with open eyes and one with closed eyes, twenty seconds of each"
+        )
     chosen: _Tried | None = None
     for average_s in AVERAGES_S:
         every = [_try(run, peak_hz, average_s, opened, closed) for peak_hz in PEAKS_HZ]

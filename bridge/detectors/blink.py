@@ -287,5 +287,7 @@ TYPE: DetectorType = DetectorType(
     make=create,
     longest_bridge_s=0.1,
     most_in_10_s=40,
+    caution="long closures: on one channel a look up or down that lasts can be taken for closed eyes; watch "
+    "some minutes of them before a rule relies on one",
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )
