@@ -28,7 +28,7 @@ _PLAIN_WIDEST_S: Final = 0.25
 _KIN: Final = 0.45
 # A lower group of heights is the usual one, deliberate blinks above it or not, when it has this share of the
 # support of the best supported one.
-_LOWER_SHARE: Final = 0.35
+_LOWER_SHARE: Final = 0.6
 # One polarity must be this much better supported than the one that holds.
 _TURNS: Final = 1.5
 # Log-odds that a pulse is a blink, by logistic regression on eleven of the band wearers and one office worker
