@@ -43,6 +43,10 @@ _REFRACTORY_S: Final = 0.2
 _CLOSING_OVER_NOISE: Final = 12.0
 # Muscle activity beyond the usual, as a share of the pulse's height: clenched jaws make pulses of any shape.
 _ROUGH_SHARE: Final = 0.4
+# A blink that comes with a shift of gaze must fall back by this share of the usual height, when so many are
+# known: the overshoot of a saccade is less.
+_ON_STEP: Final = 0.65
+_KNOWN: Final = 5
 _ASSUMED_TIME_CONSTANT_S: Final = 1.0  # of an EEG amplifier, until the signal has shown it
 
 
@@ -184,8 +188,9 @@ class BlinkDetector:
         noise = recently.noise
         if noise == math.inf:
             return
+        on_step = _ON_STEP * blinking.typical if blinking.known >= _KNOWN else math.inf
         for sign, finder in self._finders.items():
-            pulse = finder.step(n, sign * y, _OVER_NOISE * noise)
+            pulse = finder.step(n, sign * y, _OVER_NOISE * noise, on_step)
             if pulse is not None and self._has_shape(pulse) and rough <= _ROUGH_SHARE * pulse.height:
                 self._weigh(self._measured(n, sign, pulse, noise), out)
         if self._plain_peak is not None and n >= self._plain_peak + self._coupling.look:
