@@ -29,6 +29,8 @@ _KIN: Final = 0.45
 # A lower group of heights is the usual one, deliberate blinks above it or not, when it has this share of the
 # support of the best supported one.
 _LOWER_SHARE: Final = 0.6
+# What a pulse says fades by this with every plain pulse that follows.
+_FADES: Final = 0.9
 # One polarity must be this much better supported than the one that holds.
 _TURNS: Final = 1.5
 # Log-odds that a pulse is a blink, by logistic regression on eleven of the band wearers and one office worker
@@ -92,6 +94,17 @@ class LidPulse:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """The usual pulses of one polarity; ``support`` says how many of a height there are, newer ones more."""
+
+    count: int
+    support: float
+    typical: float
+    spread: float  # of the heights' natural logarithm
+    width_s: float
+
+
 class Blinking:
     """Learns from plain pulses of both polarities; see the module's text."""
 
@@ -125,26 +138,30 @@ class Blinking:
             self._pulses.append(entry)
             if pulse.sign == self.polarity:
                 self._meant.clear()
-        if not self._fixed:
-            votes = {1: 0.0, -1: 0.0}
-            for sign, _, vote, _ in self._pulses:
-                votes[sign] += vote
-            if votes[-self.polarity] > _TURNS * votes[self.polarity]:
-                self.polarity = -self.polarity
-        self._renew()
+        found = {sign: self._group(sign) for sign in (1, -1)}
+        if not self._fixed and found[-self.polarity].support > _TURNS * found[self.polarity].support:
+            self.polarity = -self.polarity
+        own = found[self.polarity]
+        self.known, self.typical = own.count, own.typical
+        self.spread, self.width_s = own.spread, own.width_s
 
-    def _renew(self) -> None:
-        own = [(height, weight, width) for sign, height, weight, width in self._pulses if sign == self.polarity]
-        self.known = len(own)
+    def _group(self, sign: int) -> _Group:
+        """The usual group among the pulses of one polarity."""
+        own: list[tuple[float, float, float]] = []
+        weight = 1.0
+        for k in range(len(self._pulses) - 1, -1, -1):
+            entry = self._pulses[k]
+            if entry[0] == sign:
+                own.append((entry[1], weight * entry[2], entry[3]))
+            weight *= _FADES
         if not own:
-            self.typical = self.width_s = 0.0
-            self.spread = math.inf
-            return
+            return _Group(0, 0.0, 0.0, math.inf, 0.0)
         support = [
             sum(max(0.0, 1 - abs(other - height) / _KIN) * weight for other, weight, _ in own)
             for height, _, _ in own
         ]
-        least = _LOWER_SHARE * max(support)
+        most = max(support)
+        least = _LOWER_SHARE * most
         centre = min(height for (height, _, _), found in zip(own, support, strict=True) if found >= least)
         # Uphill from there to the middle of its group.
         while True:
@@ -153,9 +170,9 @@ class Blinking:
             if nearer <= centre + 1e-9:
                 break
             centre = nearer
-        self.typical = math.exp(centre)
-        self.spread = max(_LEAST_SPREAD, 1.4826 * middle(abs(height - centre) for height in group))
-        self.width_s = middle(width for height, _, width in own if abs(height - centre) <= _KIN)
+        spread = max(_LEAST_SPREAD, 1.4826 * middle(abs(height - centre) for height in group))
+        width_s = middle(width for height, _, width in own if abs(height - centre) <= _KIN)
+        return _Group(len(own), most, math.exp(centre), spread, width_s)
 
     def score(self, pulse: LidPulse) -> float:
         """Log-odds that a pulse of this person's polarity is a blink; of one as high as usual, when none is known."""
