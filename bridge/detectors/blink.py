@@ -263,14 +263,25 @@ class BlinkDetector:
             "amplitude": pulse.height,
             "duration": pulse.width_s,
             "strength": pulse.height / (blinking.typical or pulse.height),
-            "deliberate": blinking.is_deliberate(pulse.height)
-            if given is None
-            else float(pulse.height >= given),
         }
+        unknown: tuple[str, ...] = ()
+        meant = blinking.is_deliberate(pulse.height) if given is None else float(pulse.height >= given)
+        if meant == meant:
+            values["deliberate"] = meant
+        else:
+            unknown = ("deliberate",)
         onset = max(0.0, pulse.peak / self._rate - _DELAY_S)
         confidence = 1 / (1 + math.exp(-max(-30.0, min(30.0, blinking.score(pulse)))))
         return Event(
-            "blink", "instant", onset, pulse.n / self._rate, self._channel, values, confidence, self.name
+            "blink",
+            "instant",
+            onset,
+            pulse.n / self._rate,
+            self._channel,
+            values,
+            confidence,
+            self.name,
+            unknown=unknown,
         )
 
     def _closing(self, edge: Literal["start", "end"], onset: float, n: int) -> Event:

@@ -19,7 +19,7 @@ from bridge.signals.robust import middle
 _REMEMBERED: Final = 40
 # Over the noise (median change over 50 ms) a pulse must stand to be plain.
 _PLAIN_OVER_NOISE: Final = 7.0
-# What the signal did in the 0.4 s before a plain pulse, from its lowest to its highest, over the pulse's height.
+# Range of the signal in the 0.4 s before a plain pulse, over the pulse's height.
 _QUIET: Final = 0.35
 # Low-passed at 12 Hz, at half height: what blinks of 34 people behind two kinds of amplifier show.
 NARROWEST_S: Final = 0.055
@@ -34,8 +34,8 @@ _FADES: Final = 0.9
 # One polarity must be this much better supported than the one that holds.
 _TURNS: Final = 1.5
 # Log-odds that a pulse is a blink, by logistic regression on eleven of the band wearers and one office worker
-# (the other halves are for the report): height over the usual one and over the noise, how restless the signal
-# was before, how far from the pulse's base it lay, width beyond the usual one, and a rise and fall that differ.
+# (the others are for the report): height over the usual one and over the noise, how restless the signal was
+# before, how far from the pulse's base it lay, width beyond the usual one, and a rise and fall that differ.
 _AT_USUAL: Final = -1.1
 _PER_HEIGHT: Final = 3.0
 _PER_NOISE: Final = 1.0
@@ -175,7 +175,7 @@ class Blinking:
         return _Group(len(own), most, math.exp(centre), spread, width_s)
 
     def score(self, pulse: LidPulse) -> float:
-        """Log-odds that a pulse of this person's polarity is a blink; of one as high as usual, when none is known."""
+        """Log-odds that a pulse of this person's polarity is a blink; its height counts once one is usual."""
         higher = math.log(pulse.height / self.typical) if self.typical else 0.0
         return self.shape(pulse) + _PER_HEIGHT * min(1.0, higher)
 

@@ -71,7 +71,7 @@ class Recently:
             self._resting.add(value)
 
     def before(self, start: int, end: int, blink_peak: int) -> tuple[float, float]:
-        """Range and middle of the samples from ``start`` to ``end``, without the blink that peaked at ``blink_peak``.
+        """Range and middle of the samples from ``start`` to ``end``, without the last blink's own.
 
         NaN where too little is left.
         """
