@@ -99,7 +99,7 @@ def _fit_ladder(
             "too irregular to be an answer; the cues are of another recording, or repeat the step"
         )
     asked = judge({}, measured.lenient, labels, measured.reaction)
-    if chance_of(asked, labels, measured.reaction) > _CHANCE:
+    if not measured.is_certain and chance_of(asked, labels, measured.reaction) > _CHANCE:
         raise LabelError(
             f"{asked.hits} of {len(asked.answers)} acts were answered, as many as chance would: what was "
             "done does not follow the cues; they are of another recording, in a wrong order, or nobody acted"

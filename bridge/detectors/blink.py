@@ -29,7 +29,8 @@ from bridge.signals.types import Block, Channel, Detection, Event, Samples
 # A blink's energy lies below 10 Hz; fourth order leaves 1/300 of 50 Hz hum.
 _LOWPASS_HZ: Final = 12.0
 _LOWPASS_ORDER: Final = 4
-_DELAY_S: Final = lowpass_delay_s(_LOWPASS_ORDER, _LOWPASS_HZ)
+# Of the low-pass, which the time of a peak is put right by.
+DELAY_S: Final = lowpass_delay_s(_LOWPASS_ORDER, _LOWPASS_HZ)
 _SETTLE_S: Final = 0.3
 # Pulses lower than this over the noise (median change over 50 ms) are not looked at.
 _OVER_NOISE: Final = 4.0
@@ -55,18 +56,25 @@ class BlinkSettings:
     """Heights are in the channel's unit, over the level the blink starts from.
 
     ``threshold``: least height of a narrow blink; None: from the person's own blinks and the noise.
-    ``deliberate_threshold``: height from which a blink is deliberate; None: 1.5 times the typical one.
+    ``deliberate_threshold``: from where a blink is deliberate, by its height, its width in seconds or
+    its speed (height over width, units a second), by ``deliberate_by``; None: by height, where it can tell.
     ``polarity``: which way blinks point. ``learning_s``: no events for so long when no threshold is given.
     ``strictness``: factor on the least height that adapts, fitted to a person by a calibration.
-    ``longest_s``: widest blink at half height. ``closure_s``: shortest long closure.
+    ``height`` and ``width_s``: of this person's usual blink, from a calibration; followed from there.
+    ``shortest_s`` and ``longest_s``: narrowest and widest blink at half height, after the low-pass.
+    ``closure_s``: shortest long closure.
     ``time_constant_s``: of the amplifier's high-pass, 0 for a DC-coupled one; None: 1 s for EEG, 0 for EOG.
     """
 
     threshold: float | None = None
     deliberate_threshold: float | None = None
+    deliberate_by: Literal["height", "width", "speed"] = "height"
     polarity: Literal["auto", "positive", "negative"] = "auto"
     learning_s: float = 5.0
     strictness: float = 1.0
+    height: float | None = None
+    width_s: float | None = None
+    shortest_s: float = NARROWEST_S
     longest_s: float = 0.5
     closure_s: float = 0.5
     time_constant_s: float | None = None
@@ -74,7 +82,9 @@ class BlinkSettings:
     def __post_init__(self) -> None:
         if self.polarity not in ("auto", "positive", "negative"):
             raise SettingsError(f"polarity must be auto, positive or negative, not {self.polarity!r}")
-        for name in ("threshold", "deliberate_threshold"):
+        if self.deliberate_by not in ("height", "width", "speed"):
+            raise SettingsError(f"deliberate_by must be height, width or speed, not {self.deliberate_by!r}")
+        for name in ("threshold", "deliberate_threshold", "height"):
             value = getattr(self, name)
             if value is not None and not 0 < value < math.inf:
                 raise SettingsError(f"{name} must be above 0, not {value!r}")
@@ -82,6 +92,10 @@ class BlinkSettings:
             raise SettingsError(f"strictness must be from 0.1 to 10, not {self.strictness!r}")
         if not 0 <= self.learning_s <= 60:
             raise SettingsError(f"learning_s must be from 0 to 60 s, not {self.learning_s!r}")
+        if self.width_s is not None and not 0.03 <= self.width_s <= 0.5:
+            raise SettingsError(f"width_s must be from 0.03 to 0.5 s, not {self.width_s!r}")
+        if not 0.03 <= self.shortest_s <= 0.1:
+            raise SettingsError(f"shortest_s must be from 0.03 to 0.1 s, not {self.shortest_s!r}")
         if not 0.1 <= self.longest_s <= 0.6:
             raise SettingsError(f"longest_s must be from 0.1 to 0.6 s, not {self.longest_s!r}")
         if not 0.3 <= self.closure_s <= 10:
@@ -110,7 +124,7 @@ class BlinkDetector:
         self._joined = JoinedLeads(len(channels), rate_hz)
         self._finders = {1: PulseFinder(rate_hz), -1: PulseFinder(rate_hz)}
         self._recently = Recently(rate_hz)
-        self._blinking = Blinking(_SIGNS[settings.polarity])
+        self._blinking = Blinking(_SIGNS[settings.polarity], settings.height or 0.0, settings.width_s or 0.0)
         constant = settings.time_constant_s
         given = None if constant is None else 1 / constant if constant else 0.0
         is_eeg = any(channel.kind == "eeg" for channel in channels)
@@ -233,7 +247,7 @@ class BlinkDetector:
             if is_plain:
                 self._plain_peak = pulse.peak
         if is_plain:
-            blinking.learn(pulse)
+            blinking.learn(pulse, self._is_meant(pulse) == 1.0)
 
     def _is_blink(self, pulse: LidPulse) -> bool:
         given = self.settings.threshold
@@ -243,11 +257,22 @@ class BlinkDetector:
             return False
         return self._blinking.score(pulse) >= self._blinking.needed(self.settings.strictness)
 
+    def _is_meant(self, pulse: LidPulse) -> float:
+        """1 for a deliberate blink, 0 for a spontaneous one, NaN where that cannot be told."""
+        threshold = self.settings.deliberate_threshold
+        if threshold is None:
+            return self._blinking.is_deliberate(pulse.height)
+        by = self.settings.deliberate_by
+        if by == "height":
+            return float(pulse.height >= threshold)
+        return float((pulse.width_s if by == "width" else pulse.height / pulse.width_s) >= threshold)
+
     def _ready(self) -> bool:
-        return self.settings.threshold is not None or self._seen >= self.settings.learning_s * self._rate
+        given = self.settings.threshold is not None or self.settings.height is not None
+        return given or self._seen >= self.settings.learning_s * self._rate
 
     def _has_shape(self, pulse: Pulse) -> bool:
-        return NARROWEST_S <= pulse.width / self._rate <= self.settings.longest_s
+        return self.settings.shortest_s <= pulse.width / self._rate <= self.settings.longest_s
 
     def _least(self) -> float:
         """Least height of a blink of usual shape out of a quiet signal."""
@@ -258,19 +283,18 @@ class BlinkDetector:
 
     def _blink(self, pulse: LidPulse) -> Event:
         blinking = self._blinking
-        given = self.settings.deliberate_threshold
         values = {
             "amplitude": pulse.height,
             "duration": pulse.width_s,
             "strength": pulse.height / (blinking.typical or pulse.height),
         }
         unknown: tuple[str, ...] = ()
-        meant = blinking.is_deliberate(pulse.height) if given is None else float(pulse.height >= given)
+        meant = self._is_meant(pulse)
         if meant == meant:
             values["deliberate"] = meant
         else:
             unknown = ("deliberate",)
-        onset = max(0.0, pulse.peak / self._rate - _DELAY_S)
+        onset = max(0.0, pulse.peak / self._rate - DELAY_S)
         confidence = 1 / (1 + math.exp(-max(-30.0, min(30.0, blinking.score(pulse)))))
         return Event(
             "blink",
@@ -285,7 +309,7 @@ class BlinkDetector:
         )
 
     def _closing(self, edge: Literal["start", "end"], onset: float, n: int) -> Event:
-        at = max(0.0, onset / self._rate - _DELAY_S)
+        at = max(0.0, onset / self._rate - DELAY_S)
         return Event("long-closure", edge, at, n / self._rate, self._channel, {}, 1.0, self.name)
 
     def _end(self, last: int, n: int) -> list[Detection]:

@@ -1,6 +1,6 @@
 """What is known of one person's blinks: which way they point, how high and how wide they usually are.
 
-Only *plain* pulses teach: as wide as a blink can be, well over the noise, and out of a quiet signal. A
+Only *plain* pulses teach: no wider than most blinks, well over the noise, and out of a quiet signal. A
 burst of artefacts is never quiet before its pulses, the rebound of an AC-coupled amplifier follows its blink
 at once, and so neither says anything here, however high it is. Memory is counted in pulses, not in seconds:
 somebody who blinks four times a minute is remembered as well as somebody who blinks thirty times.
@@ -56,6 +56,8 @@ _DELIBERATE_SPREADS: Final = 3.5
 UNKNOWN_OVER_NOISE: Final = 12.0
 _LEAST_SPREAD: Final = 0.12
 _NEEDED_TO_TELL: Final = 10
+# What a calibration says of a person counts as so many plain pulses at the start.
+_TOLD: Final = 10
 # Deliberate blinks are a group of their own when no more than this share of all lies between the groups.
 _BETWEEN_SHARE: Final = 0.1
 # So many in a row that all were deliberate: the scale is no longer this person's.
@@ -86,11 +88,11 @@ class LidPulse:
 
     @property
     def is_plain(self) -> bool:
-        """Out of a quiet signal, well over the noise, and as wide as a blink can be."""
+        """Out of a quiet signal, well over the noise, and no wider than most blinks."""
         return (
             self.before <= _QUIET
             and self.height >= _PLAIN_OVER_NOISE * self.noise
-            and NARROWEST_S <= self.width_s <= _PLAIN_WIDEST_S
+            and self.width_s <= _PLAIN_WIDEST_S
         )
 
 
@@ -108,9 +110,14 @@ class _Group:
 class Blinking:
     """Learns from plain pulses of both polarities; see the module's text."""
 
-    def __init__(self, polarity: int) -> None:
-        """``polarity``: 1 or -1 where it is known, else 0."""
+    def __init__(self, polarity: int, height: float = 0.0, width_s: float = 0.0) -> None:
+        """``polarity``: 1 or -1 where it is known, else 0.
+
+        ``height`` and ``width_s``: of this person's usual blink, 0 where no calibration has told.
+        """
         self._fixed = polarity
+        self._height = height
+        self._width_s = width_s or _USUAL_WIDTH_S
         self.reset()
 
     def reset(self) -> None:
@@ -121,13 +128,18 @@ class Blinking:
         self.spread = math.inf
         self.width_s = 0.0
         self.known = 0
+        self._learnt = 0
+        if self._height > 0.0:
+            for _ in range(_TOLD):
+                self._pulses.append((self.polarity, math.log(self._height), 1.0, self._width_s))
+            self._renew()
 
-    def learn(self, pulse: LidPulse) -> None:
-        """Take a plain pulse."""
+    def learn(self, pulse: LidPulse, is_meant: bool) -> None:
+        """Take a plain pulse; one that was meant does not teach what is usual."""
         weight = min(2.0, math.log(pulse.height / (0.7 * _PLAIN_OVER_NOISE * max(pulse.noise, 1e-300))))
         entry = (pulse.sign, math.log(pulse.height), weight, pulse.width_s)
-        if pulse.sign == self.polarity and self.is_deliberate(pulse.height) == 1.0:
-            # What is meant does not teach what is usual, until nothing else has come for long.
+        if pulse.sign == self.polarity and is_meant:
+            # Until nothing else has come for long.
             self._meant.append(entry)
             if len(self._meant) < _OUTGROWN:
                 return
@@ -137,7 +149,11 @@ class Blinking:
         else:
             self._pulses.append(entry)
             if pulse.sign == self.polarity:
+                self._learnt += 1
                 self._meant.clear()
+        self._renew()
+
+    def _renew(self) -> None:
         found = {sign: self._group(sign) for sign in (1, -1)}
         if not self._fixed and found[-self.polarity].support > _TURNS * found[self.polarity].support:
             self.polarity = -self.polarity
@@ -213,7 +229,7 @@ class Blinking:
 
     def is_deliberate(self, height: float) -> float:
         """Was it meant? 1: its height says so; 0: it says no; NaN: height alone cannot tell."""
-        if self.known < _NEEDED_TO_TELL or not self.typical:
+        if self._learnt < _NEEDED_TO_TELL or not self.typical:
             return math.nan
         over = math.log(height / self.typical)
         least = max(math.log(_DELIBERATE_RATIO), _DELIBERATE_SPREADS * self.spread)
