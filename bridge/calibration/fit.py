@@ -161,7 +161,9 @@ def enough(labels: Labels, few: bool) -> list[str]:
         raise LabelError("no label names an act of this detector: was another reference meant?")
     counts = _by_kind(labels)
     least = min(counts.values())
-    if least >= LEAST_ACTS:
+    # Acts within the learning time were done too, though no detector need find them.
+    early = sum(act.is_early for act in labels.acts)
+    if least >= LEAST_ACTS or (least + early >= LEAST_ACTS and least >= LEAST_FEW and len(counts) == 1):
         return []
     listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     if not few:

@@ -55,11 +55,11 @@ _DELIBERATE_SPREADS: Final = 3.5
 # Over the noise a first blink must stand, when none is known.
 UNKNOWN_OVER_NOISE: Final = 12.0
 _LEAST_SPREAD: Final = 0.12
-_NEEDED_TO_TELL: Final = 10
+_NEEDED_TO_TELL: Final = 12
 # What a calibration says of a person counts as so many plain pulses at the start.
 _TOLD: Final = 10
-# Deliberate blinks are a group of their own when no more than this share of all lies between the groups.
-_BETWEEN_SHARE: Final = 0.1
+# Deliberate blinks are a group of their own above a gap of this share of their height (as logarithms).
+_GAP: Final = 0.4
 # So many in a row that all were deliberate: the scale is no longer this person's.
 _OUTGROWN: Final = 20
 
@@ -238,15 +238,14 @@ class Blinking:
         return 0.0 if over <= max(math.log(1.25), 1.5 * self.spread) else math.nan
 
     def _stands_apart(self, over: float, least: float) -> bool:
-        """Do the high ones form a group of their own, with hardly any between them and the usual ones?
+        """Do the high ones form a group of their own, with nothing near them below?
 
         Spontaneous blinks of many people reach any height (0.2 to 27 % of a person's own exceed 1.5 times the
-        usual one); then the middle third of the way up is not empty.
+        usual one); then there is no gap of this share of the way up under the lowest of the high ones.
         """
         centre = math.log(self.typical)
         seen = [height - centre for sign, height, _, _ in self._pulses if sign == self.polarity]
         seen.extend(height - centre for _, height, _, _ in self._meant)
-        above = [value for value in seen if value >= least]
-        top = middle([*above, over])
-        between = sum(top / 3 <= value < 2 * top / 3 for value in seen)
-        return between <= _BETWEEN_SHARE * len(seen)
+        lowest = min([over, *[value for value in seen if value >= least]])
+        highest = max([0.0, *[value for value in seen if value < least]])
+        return lowest - highest >= _GAP * lowest

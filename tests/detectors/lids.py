@@ -60,9 +60,7 @@ def coupled(x: Samples, time_constant_s: float) -> Samples:
     return np.asarray(signal.lfilter(b, a, x))
 
 
-def detect(
-    x: Samples, kind: ChannelKind = "eeg", settings: Mapping[str, Any] | None = None
-) -> list[Event]:
+def detect(x: Samples, kind: ChannelKind = "eeg", settings: Mapping[str, Any] | None = None) -> list[Event]:
     detector = DETECTORS["blink"].create("blink", [Channel("c", kind)], RATE_HZ, settings or {})
     found = [*detector.process(Block(x[:, None], 0)), *detector.flush()]
     return [item for item in found if isinstance(item, Event)]
