@@ -55,7 +55,7 @@ _DELIBERATE_SPREADS: Final = 3.5
 # Over the noise a first blink must stand, when none is known.
 UNKNOWN_OVER_NOISE: Final = 12.0
 _LEAST_SPREAD: Final = 0.12
-_NEEDED_TO_TELL: Final = 12
+_NEEDED_TO_TELL: Final = 10
 # What a calibration says of a person counts as so many plain pulses at the start.
 _TOLD: Final = 10
 # Deliberate blinks are a group of their own above a gap of this share of their height (as logarithms).
