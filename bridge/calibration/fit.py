@@ -93,16 +93,16 @@ def _fit_ladder(
     scarce = enough(labels, few)
     measured = tuning.measure(run, labels, unit)
     reaction = measured.reaction
-    if reaction is not None and any(a.source == "asked" for a in labels.firm) and not reaction.is_regular:
-        raise LabelError(
-            f"what was done came {reaction.median_s:.2f} s after the cues, spread {reaction.spread_s:.2f} s: "
-            "too irregular to be an answer; the cues are of another recording, or repeat the step"
-        )
     asked = judge({}, measured.lenient, labels, measured.reaction)
     if not measured.is_certain and chance_of(asked, labels, measured.reaction) > _CHANCE:
         raise LabelError(
             f"{asked.hits} of {len(asked.answers)} acts were answered, as many as chance would: what was "
             "done does not follow the cues; they are of another recording, in a wrong order, or nobody acted"
+        )
+    if reaction is not None and any(a.source == "asked" for a in labels.firm) and not reaction.is_regular:
+        raise LabelError(
+            f"what was done came {reaction.median_s:.2f} s after the cues, spread {reaction.spread_s:.2f} s: "
+            "too irregular to be an answer; the cues are of another recording, or repeat the step"
         )
     judged = _Judge(run, labels, measured, tuning.acts, progress)
     default = judged({})
