@@ -60,6 +60,11 @@ def bounds_for(
     return Bounds(tuple(kinds), size, usual, low, usual * _WIDEST)
 
 
+def _is_width(name: str, settings: Mapping[str, Any]) -> bool:
+    """A threshold for how long an act lasts, which has nothing to do with how large acts are."""
+    return name == "deliberate_threshold" and settings.get("deliberate_by") == "width"
+
+
 class DriftWatcher:
     """Sees a detector's detections in order; ``factor`` is what absolute thresholds are multiplied by."""
 
@@ -71,7 +76,7 @@ class DriftWatcher:
         self._base = {
             name: value
             for name, value in settings.items()
-            if name in _FOLLOWED and isinstance(value, int | float)
+            if name in _FOLLOWED and isinstance(value, int | float) and not _is_width(name, settings)
         }
         self._deliberate = settings.get("deliberate_threshold") is not None
         self._recent: deque[float] = deque(maxlen=_RECENT)

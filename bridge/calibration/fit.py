@@ -93,16 +93,16 @@ def _fit_ladder(
     scarce = enough(labels, few)
     measured = tuning.measure(run, labels, unit)
     reaction = measured.reaction
+    asked = judge({}, measured.lenient, labels, measured.reaction)
+    if not measured.is_certain and chance_of(asked, labels, measured.reaction) > _CHANCE:
+        raise LabelError(
+            f"{asked.hits} of {len(asked.answers)} acts were answered, as many as chance would: what was "
+            "done does not follow the cues; they are of another recording, in a wrong order, or nobody acted"
+        )
     if reaction is not None and any(a.source == "asked" for a in labels.firm) and not reaction.is_regular:
         raise LabelError(
             f"what was done came {reaction.median_s:.2f} s after the cues, spread {reaction.spread_s:.2f} s: "
             "too irregular to be an answer; the cues are of another recording, or repeat the step"
-        )
-    asked = judge({}, measured.lenient, labels, measured.reaction)
-    if chance_of(asked, labels, measured.reaction) > _CHANCE:
-        raise LabelError(
-            f"{asked.hits} of {len(asked.answers)} acts were answered, as many as chance would: what was "
-            "done does not follow the cues; they are of another recording, in a wrong order, or nobody acted"
         )
     judged = _Judge(run, labels, measured, tuning.acts, progress)
     default = judged({})
@@ -161,7 +161,9 @@ def enough(labels: Labels, few: bool) -> list[str]:
         raise LabelError("no label names an act of this detector: was another reference meant?")
     counts = _by_kind(labels)
     least = min(counts.values())
-    if least >= LEAST_ACTS:
+    # Acts within the learning time were done too, though no detector need find them.
+    early = sum(act.is_early for act in labels.acts)
+    if least >= LEAST_ACTS or (least + early >= LEAST_ACTS and least >= LEAST_FEW and len(counts) == 1):
         return []
     listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     if not few:

@@ -12,7 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from bridge.calibration.blink_fit import measure
 from bridge.calibration.labels import Act, LabelError, Labels
+from bridge.calibration.separation import area_under_curve
 from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
 from bridge.detectors import DETECTORS
 from bridge.signals.types import Event
@@ -24,6 +26,7 @@ _LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 20))
 # Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.
 _LEAST_SPREAD, _WIDEST_SPREAD = 0.15, 0.4  # of an act's size, natural logarithm
 _FACTORS = (0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7)
+_STRICT = (0.35, 0.45, *_FACTORS, 2.1, 2.6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,8 @@ class Measured:
 
     ``settings`` are fixed by measurement (polarity, levels). ``ladders`` are the ways to be strict, the
     preferred one first. ``counts``: is an event the act, or only like it? ``size`` names the event's value
-    that is drawn, in ``unit``; ``lenient`` are the events of all sizes.
+    that is drawn, in ``unit``; ``lenient`` are the events of all sizes. ``is_certain``: the signal itself has
+    shown that the acts were done.
     """
 
     settings: Mapping[str, Any]
@@ -64,6 +68,7 @@ class Measured:
     lenient: Sequence[Event]
     counts: Callable[[Event], bool]
     reaction: Reaction | None
+    is_certain: bool = False
     warnings: tuple[str, ...] = ()
     details: Mapping[str, float] = field(default_factory=dict)
 
@@ -106,35 +111,92 @@ def _safe(sizes: Sequence[float]) -> float:
     return float(np.exp(middle - 4 * min(_WIDEST_SPREAD, max(_LEAST_SPREAD, spread))))
 
 
+# How a deliberate blink may differ from a spontaneous one, by what an event tells of it.
+_WAYS: dict[str, Callable[[Event], float]] = {
+    "height": lambda event: event.values["amplitude"],
+    "width": lambda event: event.values["duration"],
+    "speed": lambda event: event.values["amplitude"] / event.values["duration"],
+}
+# Another way than height is tried where its area under the curve is so much larger.
+_CLEARER = 0.02
+
+
 def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
-    """Polarity by which way the acts are larger; then the height, of blinks or of deliberate ones."""
-    tried = {}
-    for polarity in ("positive", "negative"):
-        events = starts(run({"polarity": polarity, "threshold": 1e-9}), ["blink"])
-        reaction = reaction_of([a for a in labels.firm if a.source == "asked"], events, "amplitude")
-        found = answered(labels, events, reaction)
-        tried[polarity] = (sum(e.values["amplitude"] for e in found), events, reaction, found)
-    polarity = max(tried, key=lambda name: tried[name][0])
-    _, events, reaction, found = tried[polarity]
-    need(len(found), labels, "blink")
-    sizes = [event.values["amplitude"] for event in found]
-    usual = float(np.median(sizes))
-    heights = [usual * share for share in _LADDER]
-    deliberate = labels.session or any(act.strength == "deliberate" for act in labels.acts)
-    setting = "deliberate_threshold" if deliberate else "threshold"
-    fixed = {"polarity": polarity}
-    ladders = [Ladder(setting, heights, lambda height: fixed | {setting: height}, None, _safe(sizes), 1.0)]
-    if not deliberate:
-        ladders.append(Ladder("strictness", _FACTORS, lambda factor: fixed | {"strictness": factor}, 1.0))
+    """What differs between people and amplifiers from the signal, then how strict to be.
+
+    Where blinks were asked for their times are not known before the person's reaction is; then which way
+    they point is told by which way they are larger.
+    """
+    is_for_commands = labels.session or labels.for_commands
+    seen = [act for act in labels.firm if act.source == "seen"]
+    fixed: dict[str, Any] = {}
+    if seen and not labels.session:
+        fixed = measure(run({}), seen).settings()
+        if is_for_commands:
+            fixed = {"polarity": fixed["polarity"]}
+        events, reaction, found = _lenient(run, labels, fixed)
+    else:
+        tried = {
+            polarity: _lenient(run, labels, {"polarity": polarity}) for polarity in ("positive", "negative")
+        }
+        sums = {name: sum(e.values["amplitude"] for e in found) for name, (_, _, found) in tried.items()}
+        fixed["polarity"] = max(sums, key=lambda name: sums[name])
+        events, reaction, found = tried[fixed["polarity"]]
+        need(len(found), labels, "blink")
+    if is_for_commands:
+        need(len(found), labels, "blink")
+        ladders = _deliberate_ladders(labels, events, reaction, found, fixed)
+    else:
+        ladders = [Ladder("strictness", _STRICT, lambda factor: fixed | {"strictness": factor}, 1.0)]
     return Measured(
         settings=fixed,
         ladders=ladders,
         unit=unit,
         size="amplitude",
         lenient=events,
-        counts=_deliberate if deliberate else _always,
+        counts=_deliberate if is_for_commands else _always,
         reaction=reaction,
+        is_certain=bool(seen),
     )
+
+
+def _lenient(
+    run: Runner, labels: Labels, settings: Mapping[str, Any]
+) -> tuple[list[Event], Reaction | None, list[Event]]:
+    """All pulses of one polarity that could be blinks, the reaction time, and those that answer a label."""
+    fixed = {name: value for name, value in settings.items() if name != "height"}
+    events = starts(run({**fixed, "threshold": 1e-9}), ["blink"])
+    reaction = reaction_of([a for a in labels.firm if a.source == "asked"], events, "amplitude")
+    return events, reaction, answered(labels, events, reaction)
+
+
+def _deliberate_ladders(
+    labels: Labels,
+    events: Sequence[Event],
+    reaction: Reaction | None,
+    found: Sequence[Event],
+    fixed: Mapping[str, Any],
+) -> list[Ladder]:
+    """By height, and by width or speed where these tell deliberate blinks more clearly from all others."""
+    others = judge({}, events, labels, reaction).false
+    ladders: list[Ladder] = []
+    clearest = 0.0
+    for way, size in _WAYS.items():
+        sizes = [size(event) for event in found]
+        area = area_under_curve(sizes, [size(event) for event in others]) or 0.0
+        if ladders and area < clearest + _CLEARER:
+            continue
+        clearest = max(clearest, area)
+        usual = float(np.median(sizes))
+        values = [usual * share for share in _LADDER]
+        own = dict(fixed) if way == "height" else {**fixed, "deliberate_by": way}
+        scale = 1.0 if way == "height" else None
+        ladders.append(Ladder("deliberate_threshold", values, _at_threshold(own), None, _safe(sizes), scale))
+    return ladders
+
+
+def _at_threshold(fixed: Mapping[str, Any]) -> Callable[[float], Mapping[str, Any]]:
+    return lambda value: {**fixed, "deliberate_threshold": value}
 
 
 _AXES = {"horizontal": ("gaze-left", "gaze-right"), "vertical": ("gaze-up", "gaze-down")}

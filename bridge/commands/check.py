@@ -77,6 +77,7 @@ def command(
             "skipped_lines": counts.skipped_lines,
             "passed": all(_passed(snapshot) for snapshot in snapshots),
             "channels": [_plain(snapshot) for snapshot in snapshots],
+            "cautions": _cautions(look),
         }
         click.echo(json.dumps(report, ensure_ascii=False))
     else:
@@ -87,6 +88,8 @@ def command(
             f"{counts.skipped_lines} lines skipped",
             err=True,
         )
+        for detector, caution in _cautions(look).items():
+            click.echo(f"{detector}: {caution}")
     return 0 if all(_passed(snapshot) for snapshot in snapshots) else 1
 
 
@@ -110,6 +113,18 @@ def _keys(as_json: bool) -> int:
 
 def _passed(snapshot: QualitySnapshot) -> bool:
     return snapshot.verdict.value != "bad"
+
+
+def _cautions(look: _Look) -> dict[str, str]:
+    """What must be known of the detectors that could work on these channels before they are believed."""
+    from bridge.detectors import DETECTORS
+    from bridge.pipeline import can_bind
+    from bridge.signals.types import StreamInfo
+
+    info = StreamInfo(tuple(quality.channel for quality in look.qualities), look.rate_hz)
+    return {
+        name: type_.caution for name, type_ in DETECTORS.items() if type_.caution and can_bind(info, name)
+    }
 
 
 def _plain(snapshot: QualitySnapshot) -> dict[str, Any]:

@@ -209,9 +209,11 @@ def _from_json(plain: dict[str, Any]) -> Detection:
     values = plain.get("values", {})
     if not isinstance(values, dict):
         raise ValueError("`values` is not a set of named numbers")
-    numbers = {str(name): _number(value, f"`{name}`") for name, value in values.items()}
+    told = {str(name): value for name, value in values.items() if value is not None}
+    numbers = {name: _number(value, f"`{name}`") for name, value in told.items()}
+    unknown = tuple(str(name) for name in values if str(name) not in told)
     confidence = _number(plain.get("confidence", 1.0), "`confidence`")
-    return Event(kind, edge, onset_s, decided_s, channel, numbers, confidence, detector)
+    return Event(kind, edge, onset_s, decided_s, channel, numbers, confidence, detector, unknown=unknown)
 
 
 def _known(kind: str) -> None:

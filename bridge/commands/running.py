@@ -157,7 +157,10 @@ async def _run(
         return assembly.bindings_for(infos, rules.detectors, kinds, shelf.profile)
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
-        return assembly.pipeline_for(infos, bound(rules, infos), Engine(rules))
+        bindings = bound(rules, infos)
+        if lacking := assembly.unfitted(rules, bindings):
+            log.warning("%s", lacking)
+        return assembly.pipeline_for(infos, bindings, Engine(rules))
 
     def use(new: RuleFile) -> None:
         def change(pipeline: Pipeline, infos: Mapping[str, StreamInfo]) -> Outcome:

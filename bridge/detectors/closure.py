@@ -57,9 +57,9 @@ class _Lowest:
 class ClosureFinder:
     """One sample at a time; gives ``start`` and ``end`` with the sample index of the closing or opening."""
 
-    def __init__(self, rate_hz: float, time_constant_s: float, closure_s: float) -> None:
+    def __init__(self, rate_hz: float, closure_s: float) -> None:
+        self._rate = rate_hz
         self._keep = math.exp(-1 / (_LEAK_S * rate_hz))
-        self._feed = 1 / (time_constant_s * rate_hz) if time_constant_s else 0.0
         self._closure = max(1, round((closure_s + 0.05) * rate_hz))
         self._lasts = max(1, round(_LASTS_S * rate_hz))
         self._longest = round(_LONGEST_S * rate_hz)
@@ -92,13 +92,16 @@ class ClosureFinder:
         self._watched = None
         return was_open
 
-    def step(self, n: int, y: float, typical: float) -> list[Change]:
-        """Sample ``n`` of the low-passed signal, blinks upwards; ``typical`` blink, 0 if unknown."""
+    def step(self, n: int, y: float, typical: float, per_s: float) -> list[Change]:
+        """Sample ``n`` of the low-passed signal, blinks upwards.
+
+        ``typical`` blink, 0 if unknown; ``per_s``: 1/T of the amplifier's high-pass, 0 where there is none.
+        """
         before = self._y
         self._y = y
         if before is not None:
             self._high_passed = self._keep * self._high_passed + y - before
-            self._fed = self._keep * self._fed + self._feed * self._high_passed
+            self._fed = self._keep * self._fed + per_s / self._rate * self._high_passed
         z = self._high_passed + self._fed
         rest = self._rest.value
         self._phase += 1

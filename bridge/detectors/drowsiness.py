@@ -10,6 +10,11 @@ the blink rate may go either way (Stern, Boyer & Schroeder 1994 and Caffier, Erd
 from memory); so the level rests on the long closures and on the lengthening against the person's own rested
 blinks, not on the rate. The weights are this program's own: a tenth of the time in long closures makes half
 of the level, and so do blinks of twice their rested length.
+
+On one channel a look down or up that lasts moves the signal as closed lids do. Two things tell them apart
+here: lids that are down cannot blink, so a blink within a closure says that there was none; and eyes that
+were closed open again, so a closure counts when it has ended, or when no blink came for longer than people
+who are awake leave between two.
 """
 
 from __future__ import annotations
@@ -36,6 +41,11 @@ RESTED_DURATION_S: Final = 0.15
 HALF_SHARE: Final = 0.10  # of the time in long closures: half of the level; twice that, all of it
 FULL_LENGTHENING: Final = 1.0  # blinks twice as long as rested ones: half of the level
 _LONGEST_S: Final = 60.0
+# Reading brings the fewest blinks, 4.5 a minute (Bentivoglio 1997): were they at random, one pause in twenty
+# would be three times the mean.
+UNBLINKING_S: Final = 40.0
+# A blink that is found within this of a closure's edge may be the closing or the opening itself.
+_EDGE_S: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +102,7 @@ class RecentClosures:
         self._window_s = window_s
         self._closures: deque[tuple[float, float]] = deque()  # end and duration
         self._open_s: float | None = None
+        self._blinks_s: list[float] = []  # since it opened
         self._seen: deque[tuple[float, float]] = deque()  # stretches that were seen
 
     def saw(self, start_s: float, end_s: float) -> None:
@@ -107,14 +118,22 @@ class RecentClosures:
 
     def began(self, at_s: float) -> None:
         self._open_s = at_s
+        self._blinks_s.clear()
+
+    def blinked(self, at_s: float) -> None:
+        """A blink with its onset then, which no closed lid makes."""
+        if self._open_s is not None and at_s > self._open_s + _EDGE_S:
+            self._blinks_s.append(at_s)
 
     def ended(self, at_s: float) -> None:
-        if self._open_s is not None:
+        """The lids are open from then on, unless a blink has said that they never were closed."""
+        if self._open_s is not None and not any(blink_s < at_s - _EDGE_S for blink_s in self._blinks_s):
             self.closed(at_s, min(_LONGEST_S, max(0.0, at_s - self._open_s)))
-        self._open_s = None
+        self.gap()
 
     def gap(self) -> None:
         self._open_s = None
+        self._blinks_s.clear()
 
     def figures(self, now_s: float) -> Figures | None:
         """None before half of the window was seen."""
@@ -126,10 +145,10 @@ class RecentClosures:
         seen_s = sum(min(now_s, end) - max(from_s, start) for start, end in self._seen)
         if seen_s < LEAST_SHARE * self._window_s:
             return None
-        # A long closure counts with the part that lies in the window; one that is open counts so far.
+        # A long closure counts with the part that lies in the window.
         durations = [duration for _, duration in self._closures]
         spans = [(end - duration, end) for end, duration in self._closures if duration > LONG_S]
-        if self._open_s is not None and now_s - self._open_s > LONG_S:
+        if self._open_s is not None and not self._blinks_s and now_s - self._open_s > UNBLINKING_S:
             spans.append((self._open_s, now_s))
             durations.append(now_s - self._open_s)
         inside_s = sum(max(0.0, end - max(from_s, start)) for start, end in spans)
@@ -206,6 +225,7 @@ class DrowsinessDetector:
             return
         if item.kind == "blink":
             self._lately.closed(item.decided, item.values["duration"])
+            self._lately.blinked(item.onset)
         elif item.kind == "long-closure" and item.edge == "start":
             self._lately.began(item.onset)
         elif item.kind == "long-closure":
@@ -265,5 +285,6 @@ TYPE: DetectorType = DetectorType(
     filters=BLINK.filters,
     most_in_10_s=4,
     caution="drowsiness is a demonstration, not a safety device: never rely on it to stay awake, and never "
-    "use it for driving or machinery",
+    "use it for driving or machinery; to be believed at all it needs a calibration of this person when "
+    "rested, and looks down that last can still be taken for closed eyes",
 )

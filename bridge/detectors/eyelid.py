@@ -16,6 +16,9 @@ from bridge.signals.robust import FlatWatch, RecentQuantile
 # slower rises are drift or the eyes' own movement.
 _RISE_S: Final = 0.25
 _FALL_S: Final = 0.32
+# A fall has ended when hardly any of it came in the last 40 ms.
+_PAUSE_S: Final = 0.04
+_SETTLED_SHARE: Final = 0.12
 # How long a pulse counts for the scale, and how long a scale lasts that nothing confirms.
 _MEMORY_S: Final = 60.0
 _STALE_S: Final = 120.0
@@ -43,6 +46,7 @@ class PulseFinder:
     def __init__(self, rate_hz: float) -> None:
         self._reach = max(1, round(_RISE_S * rate_hz))
         self._late = max(1, round(_FALL_S * rate_hz))
+        self._pause = max(1, round(_PAUSE_S * rate_hz))
         self._past: deque[float] = deque(maxlen=self._reach + self._late + 2)
         self.restart()
 
@@ -53,8 +57,12 @@ class PulseFinder:
         self._top_at = 0
         self._base = 0.0
 
-    def step(self, n: int, value: float, least: float) -> Pulse | None:
-        """Sample ``n``; a pulse at least ``least`` high that has just fallen to its half, if there is one."""
+    def step(self, n: int, value: float, least: float, on_step: float = math.inf) -> Pulse | None:
+        """Sample ``n``; a pulse at least ``least`` high that has just fallen to its half, if there is one.
+
+        A blink that comes with a shift of gaze falls back only to where the eyes rest now. Once that fall has
+        ended, its height is measured over there, and has to be at least ``on_step``.
+        """
         self._past.append(value)
         lows = self._lows
         while lows and lows[-1][1] >= value:
@@ -69,9 +77,13 @@ class PulseFinder:
             self._base = lows[0][1]
             return None
         height = top - self._base
-        if height < least or top - value < 0.5 * height:
+        if height < least:
             return None
-        pulse = self._measure(n, height)
+        if top - value < 0.5 * height:
+            height = top - value
+            if height < on_step or not self._has_settled(n, value, height):
+                return None
+        pulse = self._measure(n, top, height)
         self._top = value
         self._top_at = n
         self._base = value
@@ -79,14 +91,22 @@ class PulseFinder:
         lows.append((n, value))
         return pulse
 
-    def _measure(self, n: int, height: float) -> Pulse:
+    def _has_settled(self, n: int, value: float, fallen: float) -> bool:
+        """Has the fall from the top come to its end?"""
+        if n - self._top_at < 2 * self._pause or len(self._past) <= self._pause:
+            return False
+        return self._past[-1 - self._pause] - value <= _SETTLED_SHARE * fallen
+
+    def _measure(self, n: int, top: float, height: float) -> Pulse:
         past = self._past
-        half = self._base + 0.5 * height
+        half = top - 0.5 * height
         fall = n - self._top_at
-        rise = 0
         at = len(past) - 1 - fall
+        rise = 0
         while at - rise > 0 and past[at - rise] > half:
             rise += 1
+        while fall > 1 and past[at + fall - 1] <= half:
+            fall -= 1
         return Pulse(self._top_at, height, past[at], rise, fall)
 
 

@@ -27,6 +27,7 @@ from bridge.rules.deeds import (
     TypeText,
     Wait,
 )
+from bridge.rules.links import filters_of
 from bridge.rules.schema import COOLDOWN_S, LevelRule, Rule, RuleFile
 
 _NOUNS = {
@@ -46,6 +47,22 @@ _NOUNS = {
     "signal-lost": "the loss of a signal",
     "signal-back": "the return of a signal",
 }
+
+
+# What a rule that asks whether a blink was meant relies on.
+NEEDS_PROFILE = (
+    "it needs a profile (calibrate --detector blink): without one, a blink whose height leaves open whether "
+    "it was meant does nothing"
+)
+
+
+def needs_profile(rules: RuleFile) -> list[str]:
+    """Names of the rules that ask whether a blink was deliberate."""
+    return [rule.name for rule in rules.rules if _asks_whether_meant(rule)]
+
+
+def _asks_whether_meant(rule: Rule) -> bool:
+    return any(one.deliberate is not None for _, one in filters_of(rule.when))
 
 
 def sentences(rules: RuleFile) -> list[tuple[str, str]]:
@@ -68,6 +85,8 @@ def rule_sentence(rule: Rule) -> str:
         parts.append(f"then deaf for {duration(rule.cooldown)}" if rule.cooldown else "with no pause between")
     if rule.at_most is not None:
         parts.append(f"at most {rule.at_most.times} times within {duration(rule.at_most.within)}")
+    if _asks_whether_meant(rule):
+        parts.append(NEEDS_PROFILE)
     if rule.safe:
         parts.append(f"on pause, signal loss and exit: {_list([_deed(deed) for deed in rule.safe])}")
     return "; ".join(parts) + "."

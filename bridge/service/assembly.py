@@ -102,6 +102,21 @@ def pipeline_for(
     return Pipeline({name: DetectionChain(info, bound[name]) for name, info in infos.items()}, engine)
 
 
+def unfitted(rules: RuleFile, bound: Mapping[str, Sequence[Binding]]) -> str:
+    """What to say where rules ask for deliberate blinks and nothing tells which are; else empty."""
+    from bridge.rules.explain import needs_profile
+
+    names = needs_profile(rules)
+    blinks = [one for bindings in bound.values() for one in bindings if one.type.name == "blink"]
+    if not names or all(one.settings.get("deliberate_threshold") is not None for one in blinks):
+        return ""
+    listed = ", ".join(f"“{name}”" for name in names)
+    return (
+        f"no profile tells which blinks are deliberate; until height alone can, nothing happens in {listed}: "
+        "make one with `biosignal-bridge calibrate --detector blink`"
+    )
+
+
 def check_same_devices(old: RuleFile, new: RuleFile) -> None:
     """A running daemon keeps its sources and outputs. Raises RefusedRulesError when they have changed."""
     for part, before, after in (

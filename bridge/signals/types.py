@@ -82,6 +82,7 @@ class Event:
     ``onset`` (s): the peak of a blink or heartbeat, the movement's start of a shift or contraction.
     ``decided`` (s): when the detector could know; ``decided - onset`` is the algorithm's latency.
     ``values`` are named numbers (amplitude, duration, rate, level; ``deliberate`` is 1 or 0).
+    ``unknown`` names values that this event has in principle and that could not be told; JSON has null there.
     ``detector`` is the name of the detector that saw it, as rules know it. ``note`` is for people: why.
     """
 
@@ -94,6 +95,7 @@ class Event:
     confidence: float = 1.0
     detector: str = ""
     note: str = ""
+    unknown: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """A plain dictionary, one JSON line of ``detect``."""
@@ -103,7 +105,7 @@ class Event:
             "onset": self.onset,
             "decided": self.decided,
             "channel": self.channel,
-            "values": dict(self.values),
+            "values": {**self.values, **dict.fromkeys(self.unknown)},
             "confidence": self.confidence,
             "detector": self.detector,
         }

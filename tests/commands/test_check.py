@@ -43,6 +43,18 @@ def test_a_good_ecg_passes(ecg: np.ndarray, tmp_path: Path) -> None:
     assert (channel["verdict"], channel["advice"]) == ("good", [])
 
 
+def test_what_detectors_need_to_be_believed_is_said(ecg: np.ndarray, tmp_path: Path) -> None:
+    """Of those that could work on the channels, and of no others."""
+    file = written(tmp_path / "head.csv", ecg)
+    _, report = checked("--source", file, "--rate", 360, "--kind", "eeg")
+    assert set(report["cautions"]) == {"blink", "drowsiness", "alpha"}
+    assert "long closures" in report["cautions"]["blink"]
+    assert "calibration" in report["cautions"]["drowsiness"]
+    assert "calibration" in report["cautions"]["alpha"]
+    _, report = checked("--source", file, "--rate", 360)
+    assert report["cautions"] == {}
+
+
 def test_a_lead_that_is_off_fails_with_advice(ecg: np.ndarray, tmp_path: Path) -> None:
     flat = np.concatenate([ecg[: 360 * 3], np.full(360 * 12, ecg[0])])
     status, report = checked("--source", written(tmp_path / "ecg.csv", flat), "--rate", 360)

@@ -217,9 +217,9 @@ def made_up(heights: Mapping[float, float], seconds: float, rate_hz: float = 250
 def test_clearly_larger_blinks_are_deliberate() -> None:
     heights = {2.0 + 3.1 * k: 150.0 + 10 * (k % 3) for k in range(15)} | {49.3: 320.0, 49.9: 330.0}
     own = [e for e in detect(made_up(heights, 55.0), 250.0) if e.kind == "blink"]
-    deliberate = [round(e.onset, 1) for e in own if e.values["deliberate"]]
+    deliberate = [round(e.onset, 1) for e in own if e.values.get("deliberate")]
     assert deliberate == [49.3, 49.9]
-    assert all(1.8 <= e.values["strength"] <= 2.4 for e in own if e.values["deliberate"])
+    assert all(1.8 <= e.values["strength"] <= 2.4 for e in own if e.values.get("deliberate"))
 
 
 def test_a_profile_sets_the_thresholds_and_ends_the_learning() -> None:

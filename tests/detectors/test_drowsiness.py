@@ -112,6 +112,43 @@ def test_a_model_person_becomes_drowsy_and_wakes() -> None:
     assert by_time[350] < 0.2
 
 
+def test_looks_down_that_last_are_not_taken_for_closed_eyes() -> None:
+    """As high as a blink, for 12 s of each 24, with blinks going on meanwhile: closed lids cannot blink."""
+    blinks = [(float(t), 0.15) for t in np.arange(2.0, 240.0, 3.5)]
+    looks = [(float(t), float(t) + 12.0) for t in np.arange(30.0, 220.0, 24.0)]
+    events, levels = run(lids(blinks, 240.0, looks), RATE_HZ)
+    print(f"level at most {max(level.value for level in levels):.2f}")
+    assert events == []
+
+
+def test_a_blink_within_a_closure_says_that_there_was_none() -> None:
+    lately = RecentClosures(60.0)
+    lately.saw(0.0, 60.0)
+    lately.began(20.0)
+    lately.blinked(25.0)
+    lately.ended(30.0)
+    figures = lately.figures(60.0)
+    assert figures is not None
+    assert figures.long_share == 0.0
+    # The opening's own pulse is not one, and a closure without any counts.
+    lately.began(40.0)
+    lately.blinked(45.9)
+    lately.ended(46.0)
+    figures = lately.figures(60.0)
+    assert figures is not None
+    assert figures.long_share == pytest.approx(0.1)
+
+
+def test_a_closure_that_does_not_end_counts_when_nobody_would_leave_out_a_blink_for_so_long() -> None:
+    lately = RecentClosures(60.0)
+    lately.saw(0.0, 60.0)
+    lately.began(10.0)
+    for now_s, share in ((45.0, 0.0), (55.0, 45 / 55)):
+        figures = lately.figures(now_s)
+        assert figures is not None
+        assert figures.long_share == pytest.approx(share)
+
+
 def test_a_rested_person_is_not_drowsy(data_dir: Path) -> None:
     """The real blinks recording, with the baseline a calibration on its first half gives (about 0.2 s wide)."""
     recording = read(data_dir / "eog/blinks-200hz.csv", channels=[ChannelChoice("vertical")])
@@ -148,6 +185,7 @@ def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
         run(np.zeros((10, 1)), RATE_HZ, **wrong)
 
 
-def test_it_says_what_it_is_not() -> None:
+def test_it_says_what_it_is_not_and_what_it_needs() -> None:
     assert "not a safety device" in DETECTORS["drowsiness"].caution
     assert "driving" in DETECTORS["drowsiness"].caution
+    assert "calibration" in DETECTORS["drowsiness"].caution
