@@ -177,6 +177,7 @@ class DetectionChain:
         self._mute = mute
         self._bad = [False] * len(info.channels)
         self._stopped = False
+        self._lost_at = 0
         self._views: list[slice | list[int] | None] = []
         self._gates: tuple[SurplusGate, ...] = ()
         self.rebind(bindings)
@@ -249,8 +250,9 @@ class DetectionChain:
         found: list[Detection] = []
         if self._stopped:
             self._stopped = False
+            back = max(block.first, self._lost_at)  # a clock that was estimated may place it a little early
             found.extend(
-                self._signal_event("signal-back", block.first, column, "samples again")
+                self._signal_event("signal-back", back, column, "samples again")
                 for column, bad in enumerate(self._bad)
                 if not bad
             )
@@ -318,7 +320,7 @@ class DetectionChain:
         if self._stopped:
             return []
         self._stopped = True
-        index = round((time_s - self.start_s) * self.info.rate)
+        index = self._lost_at = round((time_s - self.start_s) * self.info.rate)
         found: list[Detection] = []
         for detector in self.detectors:
             found.extend(detector.flush())

@@ -148,6 +148,18 @@ def test_lost_samples_are_told_once_and_their_return_too() -> None:
     assert [item.kind for item in back.detections] == ["signal-back"] * 2
 
 
+@pytest.mark.parametrize("first", [500, 560, 575, 700])
+def test_a_signal_is_not_back_before_it_was_lost(first: int) -> None:
+    """Also where the source's own clock places the first samples after a silence a little early."""
+    rng = np.random.default_rng(0)
+    pipeline = Pipeline({"": chain_for(INFO, "heartbeat")}, Echo())
+    pipeline.process(Block(rng.normal(0, 50, (500, 2)), 0))
+    lost = pipeline.lose(2.3, "no samples").detections
+    back = pipeline.process(Block(rng.normal(0, 50, (10, 2)), first)).detections
+    assert [item.kind for item in back] == ["signal-back"] * 2
+    assert max(moment(item) for item in lost) <= min(moment(item) for item in back)
+
+
 def test_the_engine_hears_the_time_of_the_last_sample() -> None:
     engine = Echo()
     pipeline = Pipeline({"": chain_for(INFO, "heartbeat")}, engine)

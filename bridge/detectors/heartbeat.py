@@ -56,6 +56,13 @@ OUTLIER: Final = 3.0
 # a billionth of a volt, or a millionth of a count: what rounding leaves of a flat line
 SMALLEST: Final = 1e-6
 LARGEST: Final = 1e15  # what lies beyond is no measurement, and its square would stay in the filters for ever
+# A wave before a beat may stand as high as half of it (P waves of record 108, whose QRS is slow), so a peak
+# below this share of the usual is a beat only when none that is larger follows within WAIT_S.
+SMALL: Final = 0.7
+WAIT_S: Final = 0.25
+LARGER: Final = 1.25
+OUTLIERS: Final = 3  # so many alike are no artefacts: what was taken for beats are the waves between them
+HUM_SHARE: Final = 0.02  # of the mains taken off; what is left of it there wanders by more
 SURE: Final = 0.9  # likeness that makes a beat of a peak of any size, when one is overdue
 
 
@@ -112,6 +119,7 @@ class HeartbeatDetector:
         self._refractory = round(min(REFRACTORY_S, 0.85 * 60 / settings.fastest) * rate_hz)
         self._lost = round(1.05 * 60 / settings.slowest * rate_hz)
         self._unrest = round(UNREST_S * rate_hz)
+        self._wait = round(WAIT_S * rate_hz)
         self._view: tuple[int, Samples | list[float]] | None = None
         self.reset()
 
@@ -150,6 +158,10 @@ class HeartbeatDetector:
         self._peaks: deque[tuple[int, float]] = deque()  # index and amplitude, of the last MEMORY_S
         self._last: Beat | None = None
         self._calm = 0.0  # level of the noise when the last beat was found
+        self._held_until = first
+        self._held: tuple[Beat, float] | None = None  # small, and perhaps the wave before a beat
+        self._outliers: deque[Beat] = deque(maxlen=RECENT_SHAPES)
+        self._grown = False  # was the last beat far larger than those before?
         self._small = False  # was the last overdue beat one that only its shape made a beat?
         self._retry = 0
         self._deadline = first + self._lost
@@ -163,6 +175,9 @@ class HeartbeatDetector:
             for index in peaks:
                 if self._front.place(index, self._polarity)[0] < end:
                     self._decide(index, end - 1, found)
+            if self._held is not None:
+                held, self._held = self._held, None
+                self._accept(*held, end - 1, found)
         self._expected = None
         return found
 
@@ -217,9 +232,16 @@ class HeartbeatDetector:
             self._advance(first + start + len(part), found)
 
     def _advance(self, end: int, found: list[Detection]) -> None:
-        """All samples before index ``end`` were seen: is a search-back due?"""
-        while self._deadline < end:
-            self._search_back(self._deadline, found)
+        """All samples before index ``end`` were seen: what was due?"""
+        while True:
+            if self._held is not None and self._held_until <= self._deadline:
+                if self._held_until >= end:
+                    return
+                self._let_go(self._held_until, found)
+            elif self._deadline < end:
+                self._search_back(self._deadline, found)
+            else:
+                return
 
     def _noise_level(self) -> float:
         return min(middle(self._noise), middle(self._values)) if self._noise else 0.0
@@ -241,22 +263,88 @@ class HeartbeatDetector:
             self._peaks.popleft()
         if not self._learned and not self._learn(decided):
             return
-        if self._last is not None and self._too_soon(index, value, self._last):
+        last = self._last
+        if last is not None and self._too_soon(index, value, last):
+            if index - last.index < self._refractory and value > LARGER * last.value:
+                self._was_before(last, self._beat(index, value))
             return
         noise = self._noise_level()
         threshold = self._threshold(FRACTION, noise)
         if value * (1.0 + LIKE_BONUS) > threshold:
             beat = self._beat(index, value)
+            if beat.height < HUM_SHARE * self._front.hum(decided):
+                return
             likeness = self._likeness_of(beat)
             if value > OUTLIER * max(self._values):
-                if likeness < LIKE:
-                    return
-                self._rescale(value)
+                self._large(beat, likeness, decided, found)
+                return
             unrest = self._front.unrest(index, self._unrest)
             if value * self._weight(likeness, noise, unrest) > threshold:
-                self._accept(beat, likeness, decided, found)
+                held = self._held
+                if held is not None:
+                    self._held = None
+                    if value <= held[0].value:  # two small ones: the first stands
+                        self._accept(*held, decided, found)
+                        if not self._learned or self._too_soon(index, value, held[0]):
+                            return
+                usual = middle(self._values)
+                if value < usual and value * min(1.0, likeness / LIKE) < SMALL * usual:
+                    self._held, self._held_until = (beat, likeness), index + self._wait
+                else:
+                    self._accept(beat, likeness, decided, found)
                 return
         self._noise.append(value)
+
+    def _let_go(self, at: int, found: list[Detection]) -> None:
+        """A beat that was held back has waited until index ``at``."""
+        held = self._held
+        if held is None:
+            return
+        beat, likeness = held
+        coming = self._front.largest(beat.index + self._front.apart, at + 1) > SMALL * beat.value
+        if coming and at == beat.index + self._wait:
+            self._held_until = at + self._wait
+            return
+        self._held = None
+        self._accept(beat, likeness, at, found)
+
+    def _was_before(self, wave: Beat, beat: Beat) -> None:
+        """What was told as a beat was the wave before it: learn from the beat instead."""
+        if self._values and self._values[-1] == wave.value:
+            self._values[-1] = beat.value
+            if beat.shape is not None:
+                self._shapes.replace(beat.shape)
+
+    def _large(self, beat: Beat, likeness: float, decided: int, found: list[Detection]) -> None:
+        """A peak far larger than the beats: one of them, another kind of beat, or an artefact.
+
+        The amplitude has stepped up when two in a row have the beats' shape. One that is like an earlier one
+        of its kind is an ectopic beat and says nothing of the size of the others. Many alike within seconds,
+        none of them like the beats, are the heart: what was taken for beats are the waves between.
+        """
+        before = self._outliers
+        again = [item for item in before if self._alike(item, beat)]
+        if likeness >= LIKE:
+            if self._grown:
+                self._rescale(beat.value)
+                self._accept(beat, likeness, decided, found)
+                return
+            self._accept(beat, likeness, decided, found, sized=False)
+            self._grown = True
+            return
+        before.append(beat)
+        recent = [item for item in again if decided - item.index < MEMORY_S * self.rate_hz]
+        if len(recent) >= OUTLIERS - 1:
+            before.clear()
+            self._retry = 0
+            self._learn(decided)
+        elif again:
+            self._accept(beat, likeness, decided, found, sized=False)
+
+    def _alike(self, one: Beat, other: Beat) -> bool:
+        if one.shape is None or other.shape is None or not 0.5 < one.value / other.value < 2.0:
+            return False
+        return float(np.dot(one.shape, other.shape)) > SURE
 
     def _too_soon(self, index: int, value: float, last: Beat) -> bool:
         """Within the refractory period, or a T wave."""
@@ -308,8 +396,12 @@ class HeartbeatDetector:
             if value < limit:
                 continue
             if beats and self._too_soon(index, value, beats[-1]):
+                if index - beats[-1].index < self._refractory and value > LARGER * beats[-1].value:
+                    beats[-1] = self._beat(index, value)
                 continue
             beats.append(self._beat(index, value))
+        if middle([beat.height for beat in beats]) < HUM_SHARE * self._front.hum(decided):
+            return False
         alike = _likenesses([beat.shape for beat in beats if beat.shape is not None])
         if len(alike) < 2 or middle(alike) < (LIKE if len(alike) > 3 else FEW_LIKE):
             return False
@@ -330,6 +422,9 @@ class HeartbeatDetector:
         last = self._last
         if not self._learned:
             self._deadline = now + self._lost
+            return
+        if self._held is not None:
+            self._deadline = now + self._wait
             return
         if last is not None:
             coming = self._front.largest(now - self._front.apart + 1, now + 1)
@@ -380,8 +475,15 @@ class HeartbeatDetector:
         return beat, likeness
 
     def _accept(
-        self, beat: Beat, likeness: float, decided: int, found: list[Detection], searched: bool = False
+        self,
+        beat: Beat,
+        likeness: float,
+        decided: int,
+        found: list[Detection],
+        searched: bool = False,
+        sized: bool = True,
     ) -> None:
+        """``sized``: does it say how large beats are?"""
         last = self._last
         self._small &= searched
         if not searched:
@@ -400,10 +502,12 @@ class HeartbeatDetector:
         self._last = beat
         if likeness >= LIKE:
             self._polarity += 0.2 * (beat.side - self._polarity)
-        self._values.append(beat.value)
-        if beat.shape is not None:
-            self._shapes.add(beat.shape)
-        self._likeness.append(likeness)
+        self._grown = False
+        if sized:
+            self._values.append(beat.value)
+            if beat.shape is not None:
+                self._shapes.add(beat.shape)
+            self._likeness.append(likeness)
         usual_ms = middle(list(self._intervals)[-RECENT_BEATS:]) if self._intervals else 1000.0
         wait = min(round(MISSED * usual_ms / 1000 * self.rate_hz), self._lost)
         self._deadline = max(decided + 1, beat.index + wait + self._front.apart)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections import deque
 from functools import lru_cache
-from math import sqrt
+from math import pi, sin, sqrt
 from typing import Final
 
 import numpy as np
 
 from bridge.signals.block import cells
-from bridge.signals.filters import CausalFilter, SamplingRateError, design_band
+from bridge.signals.filters import CausalFilter, SamplingRateError, design_band, running_mean
 from bridge.signals.robust import middle_of_many
 from bridge.signals.types import Samples
 
@@ -28,6 +28,7 @@ APART_S: Final = 0.1  # a peak is the largest value within so much on both sides
 REFINE_S: Final = 0.07  # R lies within so much of the middle of the energy
 SHAPE_S: Final = 0.1  # a shape is the wide signal so far around R
 HISTORY_S: Final = 6.0
+HUM_S: Final = 0.25  # time constant of the mains' amplitude
 CHUNK: Final = 8192
 SHORT: Final = 24  # blocks below this are searched sample by sample
 SPIKE_FACTOR: Final = 4.0
@@ -158,13 +159,17 @@ class QrsFront:
         self._keep = round(HISTORY_S * rate_hz)
         self._wide_cells, self._wide_past = cells(self._keep + 2 * CHUNK)
         self._energy_cells, self._energy_past = cells(self._keep + 2 * CHUNK)
+        self._hum_cells, self._hum_past = cells(self._keep + 2 * CHUNK)
+        self._changes = CausalFilter(running_mean(rate_hz, HUM_S))
+        self._change_of_hum = 4.0 / pi * sin(pi * min(0.5, MAINS_HZ[0] / rate_hz))
         self.restart(0)
 
     def restart(self, first: int) -> None:
         """A gap: the next sample, index ``first``, seeds the filters."""
-        for item in (self._wide, self._narrow, self._smooth):
+        for item in (self._wide, self._narrow, self._smooth, self._changes):
             item.reset()
         self._spikes.restart()
+        self._before: float | None = None
         self._offset: float | None = None  # taken off, or rounding would make noise of a large one
         self._filled = 0
         self._origin = first  # index of the sample at the buffers' start
@@ -175,13 +180,16 @@ class QrsFront:
 
     def process(self, x: Samples) -> tuple[list[int], Samples]:
         """At most CHUNK finite samples, shape (n,): the indices of the peaks they decide, and the energy."""
-        if self._offset is None:
-            self._offset = float(x[0])
+        if self._offset is None or self._before is None:
+            self._before = self._offset = float(x[0])
+        change = x - np.concatenate([[self._before], x[:-1]])
+        self._before = float(x[-1])
         wide = self._wide.process(self._spikes.process(x - self._offset))
         narrow = self._narrow.process(wide)
         energy = self._smooth.process(narrow * narrow)
         n = len(x)
         self._make_room(n)
+        self._hum_past[self._filled : self._filled + n] = self._changes.process(np.abs(change))
         self._wide_past[self._filled : self._filled + n] = wide
         self._energy_past[self._filled : self._filled + n] = energy
         self._filled += n
@@ -191,12 +199,15 @@ class QrsFront:
 
     def step(self, value: float) -> tuple[int | None, float]:
         """One finite sample: the index of the peak that it decides, if it does, and the energy."""
-        if self._offset is None:
-            self._offset = value
+        if self._offset is None or self._before is None:
+            self._before = self._offset = value
+        change = value - self._before
+        self._before = value
         wide = self._wide.step(self._spikes.step(value - self._offset))
         narrow = self._narrow.step(wide)
         energy = self._smooth.step(narrow * narrow)
         self._make_room(1)
+        self._hum_cells[self._filled] = self._changes.step(abs(change))
         self._wide_cells[self._filled] = wide
         self._energy_cells[self._filled] = energy
         self._filled += 1
@@ -206,7 +217,7 @@ class QrsFront:
     def _make_room(self, samples: int) -> None:
         """For so many more, by forgetting what is older than HISTORY_S."""
         if self._filled + samples > len(self._wide_past):
-            for past in (self._wide_past, self._energy_past):
+            for past in (self._wide_past, self._energy_past, self._hum_past):
                 past[: self._keep] = past[self._filled - self._keep : self._filled].copy()
             self._origin += self._filled - self._keep
             self._filled = self._keep
@@ -237,6 +248,15 @@ class QrsFront:
     def amplitude(self, index: int) -> float:
         """Short-time amplitude at an index, in the signal's unit."""
         return sqrt(max(float(self._energy_past[index - self._origin]), 0.0))
+
+    def hum(self, index: int) -> float:
+        """Amplitude that a hum would have that changes as fast as the signal does at ``index``.
+
+        A sine of amplitude a and frequency f changes by 4 / pi a sin(pi f / rate) from one sample to
+        the next, on average.
+        """
+        at = min(index - self._origin, self._filled - 1)
+        return max(float(self._hum_past[at]), 0.0) / self._change_of_hum
 
     def largest(self, first: int, stop: int) -> float:
         """Largest amplitude from index ``first`` to before ``stop``."""
@@ -295,6 +315,11 @@ class Shapes:
         self._rows[self._next] = shape
         self._next = (self._next + 1) % self._most
         self._count = min(self._count + 1, self._most)
+
+    def replace(self, shape: Samples) -> None:
+        """Take it in the place of the last one."""
+        if self._count:
+            self._rows[(self._next - 1) % self._most] = shape
 
     def likeness(self, shape: Samples) -> list[float]:
         """The correlation with each."""

@@ -50,6 +50,7 @@ JUMP_RATIO: Final = 3.0  # a step from one sample to the next, in usual half-sec
 LOOSE_HUM_SHARE: Final = 0.8
 LOOSE_RISE: Final = 3.0  # hum that was there all along, however strong, is no lead that has come off
 LOOSE_HUM_RATIO: Final = 20.0  # hum against the channel's usual signal: its lead has become an aerial
+GONE_RATIO: Final = 0.25  # of the usual signal; with less beside risen hum, the signal itself is gone
 # more repeats than this, although changes are many converter steps, come from the link
 REPEATING_SHARE: Final = 0.1
 REPEATING_STEPS: Final = 10.0
@@ -375,8 +376,12 @@ class ChannelQuality:
             hum = max(shares.hum_50, shares.hum_60)
             usual = middle(self._usual_rms)
             risen = shares.rms > LOOSE_RISE * middle(self._usual_whole)
-            if risen and hum > LOOSE_HUM_SHARE and shares.rms > LOOSE_HUM_RATIO * usual > 0:
-                return Reason.LOOSE
+            if risen and hum > LOOSE_HUM_SHARE and usual > 0:
+                rest = shares.rms * max(0.0, 1.0 - hum) ** 0.5
+                # A muscle may just rest: of EMG the size of the hum alone tells.
+                gone = rest < GONE_RATIO * usual and not self._muscle
+                if gone or shares.rms > LOOSE_HUM_RATIO * usual:
+                    return Reason.LOOSE
         return None
 
     def _poor_reason(self, hop: _Hop) -> Reason | None:

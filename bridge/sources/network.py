@@ -112,7 +112,8 @@ class NetworkSource:
             fitting = [row for row in rows if len(row) == self._columns]
             if fitting:
                 block = self._assembler.block(fitting, received_s)
-                sink(Block(block.samples, block.first))
+                if block is not None:
+                    sink(Block(block.samples, block.first))
         await asyncio.Event().wait()  # what arrives comes by callback
 
     async def close(self) -> None:
@@ -233,7 +234,9 @@ class NetworkSource:
         if not rows:
             return
         if self._assembler is not None and self._sink is not None:
-            self._sink(self._assembler.block(rows, received_s))
+            block = self._assembler.block(rows, received_s)
+            if block is not None:
+                self._sink(block)
         elif len(self._pending) < _PENDING:
             self._widths.update(len(row) for row in rows)
             self._pending.append((rows, received_s))

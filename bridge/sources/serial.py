@@ -311,7 +311,8 @@ class SerialSource:
         assert self._assembler is not None
         if self._session is not None:
             return self._assembler.numbered(payload, received_s)
-        return [self._assembler.block(payload, received_s)] if payload else []
+        block = self._assembler.block(payload, received_s) if payload else None
+        return [] if block is None else [block]
 
     def _maybe_tell_columns(self) -> None:
         if not self._told_columns and self.counts.samples == 0 and self.counts.skipped_lines >= 50:

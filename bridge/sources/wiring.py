@@ -25,6 +25,10 @@ log = logging.getLogger("bridge")
 _BEHIND_S: Final = 0.25
 _BEHIND_FOR_S: Final = 1.0
 _CHECK_AFTER_S: Final = 5.0
+# Rows after a silence are kept back for so long: what was only late comes at once, what was lost never does.
+_SILENT_S: Final = 0.15
+_ALL_COME_S: Final = 0.06
+_PACES: Final = 4.0  # a silence is that much longer than the usual time between two arrivals
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +190,10 @@ class Assembler:
         self._least_behind = 0.0
         self._arrivals: tuple[list[int], list[float]] | None = ([], [])
         self._trusted = False
+        self._last_s: float | None = None  # when rows last came
+        self._pace_s = 0.0
+        self._kept: list[Sequence[float]] = []  # rows since a silence that ended at the time below
+        self._kept_since_s: float | None = None
 
     def numbered(self, samples: Sequence[Sample], received_s: float) -> list[Block]:
         """Samples that carry their number and arrived together, as blocks without a gap in them."""
@@ -218,16 +226,33 @@ class Assembler:
 
     def reconnected(self) -> None:
         self._jump = self.clock.started
-        self._behind_since_s = None
+        self._behind_since_s = self._kept_since_s = None
+        self._kept = []
 
-    def block(self, rows: Sequence[Sequence[float]], received_s: float) -> Block:
-        """The rows that arrived together, numbered."""
+    def block(self, rows: Sequence[Sequence[float]], received_s: float) -> Block | None:
+        """The rows that arrived together, numbered; None while it is not known whether others were lost."""
+        silent_s = 0.0 if self._last_s is None else received_s - self._last_s
+        silent = silent_s > max(_SILENT_S, _PACES * self._pace_s)
+        self._last_s = received_s
+        self._pace_s += 0.05 * (min(silent_s, 0.5) - self._pace_s)
+        if silent and self._trusted and not self._jump and self._kept_since_s is None:
+            self._kept_since_s = received_s
+        after_silence = self._kept_since_s is not None
+        if self._kept_since_s is not None:
+            self._kept.extend(rows)
+            if received_s - self._kept_since_s < _ALL_COME_S:
+                return None
+            rows, self._kept, self._kept_since_s = self._kept, [], None
         count = len(rows)
         if self.clock.started:
             behind = self.clock.index_at(received_s) - (self._next + count - 1)
             if self._jump:
                 self._skip(behind)
                 self._jump = False
+            elif after_silence:
+                if behind > 0.5 * _SILENT_S * self.info.rate:
+                    self._skip(behind)
+                self._behind_since_s = None
             elif self._trusted:
                 self._watch(behind, received_s)
         block = self._plan.block(rows, self._next, received_s)

@@ -28,6 +28,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.detectors import SettingsError, heartbeat
+from bridge.recordings import read
 from bridge.signals.types import Block, Channel, Event, Level, Samples
 
 FIVE_MINUTES_S = 300.0
@@ -120,6 +121,49 @@ def test_rate_agrees_with_the_annotated_one(data_dir: Path) -> None:
         assert abs(event.values["rate"] - truth) <= max(5.0, 0.1 * truth)
 
 
+def record(data_dir: Path, name: str, from_s: float, to_s: float) -> tuple[Samples, float, Samples]:
+    """A stretch of the first lead of a record of the MIT-BIH Arrhythmia Database, and its annotated beats."""
+    recording = read(data_dir / "ecg" / f"{name}.hea")
+    rate_hz = recording.info.rate
+    samples = np.concatenate([block.samples for block in recording.blocks()])[:, 0]
+    beats = np.array([mark.onset for mark in recording.annotations if mark.label.startswith("heartbeat")])
+    inside = beats[(beats >= from_s) & (beats < to_s)]
+    return samples[round(from_s * rate_hz) : round(to_s * rate_hz)], rate_hz, inside - from_s
+
+
+@pytest.mark.parametrize(
+    ("name", "from_s", "to_s", "floor"),
+    [
+        # A tall P wave 170 ms before a slow QRS complex is not the beat.
+        ("108", 0.0, 120.0, 0.98),
+        # After seconds without a beat the T waves that came first are not followed.
+        ("116", 1385.0, 1500.0, 0.93),
+        # Ectopic beats of four times the amplitude hide none of the beats after them.
+        ("114", 360.0, 530.0, 0.985),
+    ],
+)
+def test_waves_beside_a_beat_are_not_taken_for_it(
+    data_dir: Path, name: str, from_s: float, to_s: float, floor: float
+) -> None:
+    samples, rate_hz, beats = record(data_dir, name, from_s, to_s)
+    assert f1(beats, onsets(samples, rate_hz), to_s - from_s - 0.3) >= floor
+
+
+@pytest.mark.parametrize("hum_mv", [1.0, 2.0, 5.0])
+@pytest.mark.parametrize("mains_hz", [49.9, 50.0, 60.0])
+def test_what_is_left_of_hum_is_no_heart(data_dir: Path, hum_mv: float, mains_hz: float) -> None:
+    """Ten seconds into an ECG the electrode is off: mains with harmonics, 12 bits over 10 mV."""
+    samples, rate_hz, beats = record_100(data_dir, 0, 60.0)
+    off = slice(round(20 * rate_hz), round(40 * rate_hz))
+    t = np.arange(len(samples))[off] / rate_hz
+    samples[off] = hum_mv * (np.sin(2 * np.pi * mains_hz * t) + 0.2 * np.sin(6 * np.pi * mains_hz * t))
+    samples = np.round(samples * 409.6) / 409.6
+    times = onsets(samples, rate_hz)
+    assert np.sum((times > 20.3) & (times < 39.8)) <= 2
+    back = beats[(beats > 45) & (beats < 59.5)]
+    assert np.abs(times[:, None] - back).min(axis=0).max() < 0.03
+
+
 # Unannotated recordings: a consensus of libraries that see the whole record. It is not the truth: where fewer
 # than three of five mark a beat in record 208, the trace shows ventricular ectopics all the same.
 
@@ -148,10 +192,12 @@ def test_every_beat_that_libraries_share_is_found(recording: Callable[[], tuple[
     times, counts = consensus(list(libraries.values()))
     ours = onsets(samples, rate_hz)
     _, missed, _ = compare(times[counts >= 4], ours)
-    assert len(missed) == 0, missed
+    # Two that are closer than the heart can beat (200 ms, Pan & Tompkins 1985) are not both beats: at 58.65 s of
+    # record 208 libraries take a lone spike and pass over the beat after it.
+    assert not [time for time in missed if np.abs(ours - time).min() > 0.2]
     # What fewer than two of five see is an extra beat; no more of those than the median library has.
     seen = times[counts >= 2]
-    extra = len(compare(seen, ours)[2])
+    extra = sum(np.abs(seen - time).min() > 0.2 for time in compare(seen, ours)[2])
     theirs = sorted(len(compare(seen, found)[2]) for found in libraries.values())
     print(f"extra {extra}, libraries {theirs}; all ours {len(ours)}")
     assert extra <= theirs[len(theirs) // 2]

@@ -197,6 +197,26 @@ def test_an_electrode_that_comes_off_mutes(data_dir: Path) -> None:
     assert any(10 <= at_s <= 12.5 and verdict is not Verdict.BAD for at_s, verdict, _ in found)
 
 
+@pytest.mark.parametrize("times", [5.0, 8.0])
+def test_hum_in_the_place_of_the_signal_mutes(data_dir: Path, times: float) -> None:
+    """A shielded lead that is off picks up little, but nothing of the heart is left beside it."""
+    samples, rate_hz = ecg(data_dir, 60)
+    t = np.arange(len(samples)) / rate_hz
+    off = (t >= FAULT_S) & (t < 35)
+    wave = np.sin(2 * np.pi * 49.9 * t) + 0.2 * np.sin(6 * np.pi * 49.9 * t)
+    only = samples.mean() + times * np.std(samples) * wave
+    found = after(
+        watch(np.where(off, only, samples), Channel("c", "ecg", "mV"), rate_hz)[1], rate_hz, FAULT_S
+    )
+    bad = [(at_s, reason) for at_s, verdict, reason in found if verdict is Verdict.BAD]
+    assert [reason for _, reason in bad] == [Reason.LOOSE]
+    assert bad[0][0] <= 2.0
+    # The same hum on top of the signal leaves something to detect.
+    both = samples + np.where(off, times * np.std(samples) * wave, 0.0)
+    verdicts = {change.verdict for change in watch(both, Channel("c", "ecg", "mV"), rate_hz)[1]}
+    assert Verdict.BAD not in verdicts
+
+
 def test_fast_noise_is_told_within_two_seconds(data_dir: Path) -> None:
     samples, rate_hz = ecg(data_dir, 60)
     t = np.arange(len(samples)) / rate_hz

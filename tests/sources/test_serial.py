@@ -392,3 +392,54 @@ def test_a_rate_that_is_not_the_stated_one_is_told_once(
         found = float(told[0].split("about ")[1].split(" Hz")[0])
         assert found == pytest.approx(true_hz, rel=0.01)
         assert "not 250 Hz" in told[0]
+
+
+def lines_at_250_hz(
+    assembler: Assembler, from_s: float, to_s: float, random: np.random.Generator
+) -> list[tuple[int, float]]:
+    """Rows every 4 to 12 ms; index of the last one and when it came, for each block."""
+    told, at_s, done = [], from_s, from_s
+    while at_s < to_s:
+        at_s += float(random.uniform(0.004, 0.012))
+        count = int((at_s - done) * 250)
+        block = assembler.block([[0.0]] * count, at_s) if count else None
+        done += count / 250
+        if block is not None:
+            told.append((block.end - 1, at_s))
+    return told
+
+
+@pytest.mark.parametrize("silent_s", [0.3, 2.0, 7.0])
+def test_after_a_silence_of_a_line_without_numbers_times_are_right_at_once(silent_s: float) -> None:
+    """What was sent meanwhile is lost: the first block after it has the time that is due."""
+    random = np.random.default_rng(8)
+    counts = SourceCounts()
+    assembler = Assembler(wiring(ONE), 250.0, counts, "the port")
+    lines_at_250_hz(assembler, 100.0, 110.0, random)
+    after = lines_at_250_hz(assembler, 110.0 + silent_s, 115.0 + silent_s, random)
+    assert after[0][1] - 110.0 - silent_s < 0.1
+    for index, at_s in after:
+        assert index / 250 == pytest.approx(at_s - 100.0, abs=0.03)
+    assert counts.lost_samples == pytest.approx(silent_s * 250, abs=8)
+
+
+def test_what_was_only_late_is_not_lost() -> None:
+    """A radio stalls for 0.4 s, then all that was sent meanwhile comes within 40 ms."""
+    random = np.random.default_rng(8)
+    counts = SourceCounts()
+    assembler = Assembler(wiring(ONE), 250.0, counts, "the port")
+    lines_at_250_hz(assembler, 100.0, 110.0, random)
+    for part in range(4):
+        assembler.block([[0.0]] * 27, 110.4 + 0.01 * part)
+    after = lines_at_250_hz(assembler, 110.432, 112.0, random)
+    assert counts.lost_samples == 0
+    assert after[-1][0] / 250 == pytest.approx(after[-1][1] - 100.0, abs=0.03)
+
+
+def test_a_link_that_always_comes_in_bursts_is_not_kept_back() -> None:
+    counts = SourceCounts()
+    assembler = Assembler(wiring(ONE), 250.0, counts, "the port")
+    for turn in range(100):
+        block = assembler.block([[0.0]] * 50, 100.0 + 0.2 * turn)
+        assert block is not None
+    assert counts.lost_samples == 0
