@@ -215,8 +215,4 @@ def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
     if options.fast and not all(spec.type in ("replay", "synthetic") for spec in specs.values()):
         raise InvalidInput("--fast needs a recording (--replay FILE) or a synthetic source")
     folder = options.file.parent if options.file is not None else Path()
-    located = {
-        name: spec.model_copy(update={"file": str(folder / spec.file)}) if spec.type == "replay" else spec
-        for name, spec in specs.items()
-    }
-    return {name: sources.build(spec, fast=options.fast) for name, spec in located.items()}
+    return {name: sources.build(spec, fast=options.fast, folder=folder) for name, spec in specs.items()}

@@ -30,11 +30,15 @@ class LoadedRule:
 
 @dataclass(frozen=True, slots=True)
 class LoadedRules:
-    """The rules in force. ``problems``: why the last reload was refused, one line each, with its place."""
+    """The rules in force. ``problems``: why the last reload was refused, one line each, with its place.
+
+    ``reaches``: each source and output, with the hosts, ports, files and logins that it reaches.
+    """
 
     file: str = ""
     rules: tuple[LoadedRule, ...] = ()
     problems: tuple[str, ...] = ()
+    reaches: tuple[str, ...] = ()
 
 
 class Calibration(Protocol):

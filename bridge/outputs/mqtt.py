@@ -5,14 +5,9 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-import os
 import secrets
-import ssl
-import stat
-import sys
 import time
 import uuid
-from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -26,7 +21,9 @@ from bridge.outputs.outbox import LONGEST_AGE_S, Message, Outbox
 from bridge.outputs.protocol import OutputCounts, OutputError
 from bridge.rules.actions import Action, Publish
 from bridge.rules.addresses import topic_problem
+from bridge.rules.hosts import is_loopback
 from bridge.signals.types import Event, Level
+from bridge.trust.login import Login, LoginError, client_context
 
 log = logging.getLogger("bridge.mqtt")
 
@@ -258,38 +255,31 @@ class MqttOutput:
 
 def make_broker(
     host: str,
-    port: int | None,
+    port: int,
     *,
     tls: bool = False,
-    ca_file: str | None = None,
-    username_env: str | None = None,
-    password_env: str | None = None,
-    password_file: str | None = None,
+    login: Login | None = None,
     client_id: str | None = None,
     base: str | None = None,
-    folder: Path | None = None,
-    environment: Mapping[str, str] | None = None,
 ) -> Broker:
-    """Where and as whom, with secrets from the environment or a file of mode 600. Raises OutputError.
-
-    Files are seen from ``folder``, the rule file's.
-    """
-    environment = os.environ if environment is None else environment
-    folder = folder or Path()
-    password = _secret(password_env, environment)
-    if password_file is not None:
-        password = _read_secret(folder / Path(password_file).expanduser())
-    username = _secret(username_env, environment)
-    if password is not None and not tls and host not in ("localhost", "127.0.0.1", "::1"):
-        log.warning("the password for broker %s goes over the network unencrypted; set `tls: true`", host)
+    """Where and as whom. Raises OutputError where the login's certificates cannot be used."""
+    password = None if login is None else login.password
+    if password is not None and not tls and not is_loopback(host):
+        log.warning("the password for broker %s goes over the network unencrypted", host)
+    context = None
+    if tls:
+        try:
+            context = client_context() if login is None else login.client_context()
+        except LoginError as error:
+            raise OutputError(str(error)) from error
     return Broker(
         host,
-        port if port is not None else 8883 if tls else 1883,
+        port,
         # A broker throws out the older of two clients of one name; names of up to 23 bytes suit every broker.
         client_id or f"biosignal-{secrets.token_hex(6)}",
         base or DEFAULT_BASE,
-        _tls(folder, ca_file) if tls else None,
-        username,
+        context,
+        None if login is None else login.username,
         password,
     )
 
@@ -307,35 +297,3 @@ def daemon_id(output: str, file: Path | None) -> str:
     where = "" if file is None else str(file.resolve())
     text = "\0".join((machine or f"{uuid.getnode():x}", where, output))
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:8]
-
-
-def _tls(folder: Path, ca_file: str | None) -> ssl.SSLContext:
-    path = None if ca_file is None else folder / Path(ca_file).expanduser()
-    try:
-        return ssl.create_default_context(cafile=None if path is None else str(path))
-    except (OSError, ssl.SSLError) as error:
-        raise OutputError(f"the certificate authority {path} cannot be used: {error}") from error
-
-
-def _secret(variable: str | None, environment: Mapping[str, str]) -> str | None:
-    if variable is None:
-        return None
-    if variable not in environment:
-        raise OutputError(
-            f"the environment variable {variable} is not set; set it before starting the daemon"
-        )
-    return environment[variable]
-
-
-def _read_secret(path: Path) -> str:
-    try:
-        with path.open(encoding="utf-8") as file:
-            status = os.fstat(file.fileno())
-            if sys.platform != "win32" and stat.S_IMODE(status.st_mode) & 0o077:
-                raise OutputError(f"others may read the password file {path}; run: chmod 600 {path}")
-            text = file.read(4097)
-    except (OSError, UnicodeDecodeError) as error:
-        raise OutputError(f"the password file {path} cannot be read: {error}") from error
-    if len(text) > 4096 or not text.strip():
-        raise OutputError(f"the password file {path} must hold the password on its only line")
-    return text.rstrip("\r\n")

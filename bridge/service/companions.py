@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import logging
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from bridge.service.control import ControlServer
@@ -122,6 +123,7 @@ def page(
     from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
     from bridge.monitor.server import Monitor
     from bridge.rules.explain import sentences
+    from bridge.rules.reach import reaches
 
     def health() -> Health:
         now = daemon().snapshot()
@@ -129,18 +131,18 @@ def page(
             now["latency_ms"]["median"], now["latency_ms"]["p99"], now["lost_samples"], now["skipped_lines"]
         )
 
-    told: dict[int, tuple[LoadedRule, ...]] = {}
+    told: dict[int, LoadedRules] = {}
 
     def loaded() -> LoadedRules:
         current = rules if watch is None else watch.rules
         if id(current) not in told:
             told.clear()
-            told[id(current)] = tuple(LoadedRule(name, text) for name, text in sentences(current))
-        return LoadedRules(
-            "" if watch is None else str(watch.path),
-            told[id(current)],
-            () if watch is None else watch.problems,
-        )
+            told[id(current)] = LoadedRules(
+                "" if watch is None else str(watch.path),
+                tuple(LoadedRule(name, text) for name, text in sentences(current)),
+                reaches=tuple(f"{reach.title}: {reach.sentence}." for reach in reaches(current)),
+            )
+        return replace(told[id(current)], problems=() if watch is None else watch.problems)
 
     return Page(
         Monitor(
