@@ -22,7 +22,7 @@ def command() -> None:
 
 
 @command.command(
-    epilog="Examples: biosignal-bridge login add lab-broker --host broker.example --username desk-3; "
+    epilog="Example: biosignal-bridge login add lab-broker --host broker.example --username desk-3; or "
     "biosignal-bridge login add chest-board --host 0.0.0.0 --port 9100 --certificate bridge.pem "
     "--certificate-key bridge.key < token.txt"
 )

@@ -180,8 +180,8 @@ class NetworkSource(_Source):
     )
     listen: Host = Field(
         "127.0.0.1",
-        description="TCP and UDP: the address to listen on. Beyond loopback only `tcp`, with a login that has "
-        "a certificate and a token.",
+        description="TCP and UDP: the address to listen on. Beyond loopback only `tcp`, with a login that "
+        "has a certificate and a token.",
     )
     port: Port | None = Field(None, description="TCP and UDP: the port to listen on.")
     login: Word | None = Field(

@@ -1,4 +1,4 @@
-"""What a rule file reaches beyond itself: every host, port, file and login, told before anything is opened."""
+"""What a rule file reaches beyond itself: every host, port, file and login, before anything is opened."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Who may send samples: what could pass for the board could press keys.
 
-A Unix socket is closed to other users by the system. Everybody else shows the token, beyond this computer over
-TLS, or the rule file has said that anyone on this computer may send.
+A Unix socket is closed to other users by the system. Everybody else shows the token, beyond this computer
+over TLS, or the rule file has said that anyone on this computer may send.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ ANYONE = Admission()
 
 
 def admission(host: str, port: int, *, protocol: str, login: str | None, anyone: bool = False) -> Admission:
-    """What a source that listens at ``host`` asks of a sender. Raises SourceError where that is too little."""
+    """What a source that listens there asks of a sender. Raises SourceError where that is too little."""
     here = is_loopback(host)
     if login is None:
         if here and anyone:

@@ -1,4 +1,4 @@
-"""Boards that speak Wi-Fi and programs beside us: lines of numbers or OSC messages, by Unix socket, TCP or UDP.
+"""Boards that speak Wi-Fi and programs beside us: lines or OSC messages, by Unix socket, TCP or UDP.
 
 We listen, the board sends or connects. A board that connects again takes the place of its old connection.
 """
@@ -34,7 +34,6 @@ _MEASURE_S = 3.0
 _PENDING = 4096
 _READ = 65536
 _TOKEN_S = 5.0
-_STRANGERS_PER_S = 20  # datagrams of unknown senders that are looked at, so that a token cannot be tried out
 
 
 class NetworkSource:
@@ -74,8 +73,6 @@ class NetworkSource:
         self._transport: asyncio.DatagramTransport | None = None
         self._listener: Listener | None = None
         self._guesses = Guesses()
-        self._strangers_s = 0.0
-        self._strangers_heard = 0
         self._writer: asyncio.StreamWriter | None = None
         self._sender: object = None
         self._sender_s = 0.0
@@ -245,9 +242,6 @@ class NetworkSource:
         now_s = asyncio.get_running_loop().time()
         token: str | None = None
         if self._admission.token is not None:
-            if sender != self._sender and not self._may_try(now_s):
-                self.counts.skipped_lines += 1
-                return
             if self._protocol == "osc":
                 token = self._admission.token
             else:
@@ -278,12 +272,6 @@ class NetworkSource:
             rows = decoder.feed(data if data.endswith(b"\n") else data + b"\n")
             self.counts.skipped_lines += decoder.skipped
         self._take(rows, now_s)
-
-    def _may_try(self, now_s: float) -> bool:
-        if now_s - self._strangers_s >= 1.0:
-            self._strangers_s, self._strangers_heard = now_s, 0
-        self._strangers_heard += 1
-        return self._strangers_heard <= _STRANGERS_PER_S
 
     def _skip(self) -> None:
         self.counts.skipped_lines += 1

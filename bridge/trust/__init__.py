@@ -1,1 +1,1 @@
-"""Who may connect here, and as whom we connect elsewhere: logins, listeners, private folders, the log's restraint."""
+"""Who may connect here, and as whom we connect elsewhere: logins, listeners, private folders."""

@@ -1,7 +1,7 @@
 """A listening socket that strangers cannot use up: few of them at once, and each for a short time.
 
-A stranger is a connection that has not yet said who it is. asyncio's own servers accept whatever comes, so that
-a thousand half-open connections take every descriptor of the process: its recorder and its guard then fail.
+A stranger is a connection that has not yet said who it is. asyncio's own servers accept whatever comes, so
+that a thousand half-open connections take every descriptor of the process: recorder and guard then fail.
 """
 
 from __future__ import annotations
@@ -176,7 +176,7 @@ def bind_tcp(host: str, port: int) -> list[socket.socket]:
         for family, kind, protocol, _, address in dict.fromkeys(found):
             made = socket.socket(family, kind, protocol)
             sockets.append(made)
-            if socket.AF_INET6 == family:
+            if family == socket.AF_INET6:
                 made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
             if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # Windows: reuse would let others take the port
                 made.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)

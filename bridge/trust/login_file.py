@@ -73,7 +73,7 @@ class LoginFile(Strict):
     """The whole file."""
 
     version: Annotated[int, Field(ge=1, le=1)] = 1
-    logins: Annotated[dict[Word, LoginSpec], Field(max_length=1000)] = {}
+    logins: Annotated[dict[Word, LoginSpec], Field(default_factory=dict, max_length=1000)]
 
 
 def logins_path() -> Path:
