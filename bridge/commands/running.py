@@ -41,7 +41,7 @@ class RunOptions:
     record: Path | None = None
     profile: Path | None = None
     monitor: bool = True
-    metrics_port: int | None = None
+    page_port: int = 0
     control: bool = True
 
 
@@ -168,14 +168,14 @@ async def _run(
         beside.append(watch)
     if options.control and not options.fast:
         beside += [companions.Control(the_daemon), companions.Supervision(the_daemon)]
-    if options.metrics_port is not None:
-        beside.append(companions.Metrics(options.metrics_port, the_daemon))
     if options.monitor and not options.fast:
         desk = None
         if options.replay is None:
             desk = CalibrationDesk(the_daemon, shelf, sessions_path())
             tapping.append(desk)
-        page = companions.page(rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run)
+        page = companions.page(
+            rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run, port=options.page_port
+        )
         tapping.append(page.tap)
         beside.append(page)
     if options.record is not None:

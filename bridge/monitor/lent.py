@@ -67,7 +67,7 @@ class Service:
     ``state`` says ``armed``, ``disarmed`` or ``paused``. ``keep`` writes a detector's settings into the
     profile and uses them from now on; it raises ValueError or OSError with a reason for the user, and is None
     where that cannot be; ``can_keep`` says whether there is a profile now. ``calibration`` is None where no
-    person sits at the other end of the source.
+    person sits at the other end of the source. ``metrics`` are counters as text, and their media type.
     """
 
     pipeline: Callable[[], Pipeline | None]
@@ -79,4 +79,5 @@ class Service:
     keep: Callable[[str, Mapping[str, Any]], None] | None = None
     can_keep: Callable[[], bool] = lambda: True
     calibration: Calibration | None = None
+    metrics: Callable[[], tuple[bytes, str]] | None = None
     dry_run: bool = False

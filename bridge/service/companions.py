@@ -1,4 +1,4 @@
-"""What runs beside the daemon: control socket, metrics, supervisor, page. Each starts and stops with it."""
+"""What runs beside the daemon: control socket, supervisor, page. Each starts and stops with it."""
 
 from __future__ import annotations
 
@@ -47,26 +47,6 @@ class Control:
 
     async def stop(self) -> None:
         await self._server.stop()
-
-
-class Metrics:
-    """Counters for Prometheus on a loopback port."""
-
-    def __init__(self, port: int, daemon: Callable[[], Daemon]) -> None:
-        self._port = port
-        self._daemon = daemon
-        self._stop: Callable[[], None] | None = None
-
-    async def start(self) -> None:
-        from bridge.service import metrics
-
-        self._stop = metrics.start(self._port, lambda: self._daemon().snapshot())
-        log.info("metrics at http://127.0.0.1:%d/metrics", self._port)
-
-    async def stop(self) -> None:
-        if self._stop is not None:
-            await asyncio.to_thread(self._stop)
-            self._stop = None
 
 
 class Supervision:
@@ -118,12 +98,14 @@ def page(
     shelf: FittedProfile,
     desk: CalibrationDesk | None,
     dry_run: bool,
+    port: int = 0,
 ) -> Page:
-    """The page with what it may ask of the daemon."""
+    """The page with what it may ask of the daemon. ``port`` 0: any free one."""
     from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
     from bridge.monitor.server import Monitor
     from bridge.rules.explain import sentences
     from bridge.rules.reach import reaches
+    from bridge.service.metrics import exposition
 
     def health() -> Health:
         now = daemon().snapshot()
@@ -156,7 +138,9 @@ def page(
                 keep=shelf.keep,
                 can_keep=lambda: shelf.can_keep,
                 calibration=desk,
+                metrics=exposition(lambda: daemon().snapshot()),
                 dry_run=dry_run,
-            )
+            ),
+            port=port,
         )
     )
