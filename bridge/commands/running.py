@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.commands.recording_options import InvalidInput
+from bridge.trust.restraint import Restraint
 
 if TYPE_CHECKING:
     from bridge.calibration.profile import Profile
@@ -49,6 +50,7 @@ def start_log(verbose: bool = False) -> None:
     """One clear log on stderr: time, level where it matters, text."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(_LogFormat())
+    handler.addFilter(Restraint())
     root = logging.getLogger("bridge")
     root.handlers[:] = [handler]
     root.setLevel(logging.DEBUG if verbose else logging.INFO)

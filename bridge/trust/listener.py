@@ -18,17 +18,24 @@ log = logging.getLogger("bridge")
 PATIENCE_S = 5.0
 _MOST_STRANGERS = 32
 _BACKLOG = 64
+_RESERVE = 32  # descriptors that no connection gets: a guard that starts takes six, a recording one or two
 _NO_ROOM = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 
 
 def most_strangers() -> int:
     """How many at once: a few dozen, fewer where the process may open few files."""
+    allowed = _most_descriptors()
+    return _MOST_STRANGERS if allowed is None else max(4, min(_MOST_STRANGERS, allowed // 16))
+
+
+def _most_descriptors() -> int | None:
+    """The process's limit of open files; None where there is none."""
     try:
         import resource
     except ImportError:  # not a Unix system
-        return _MOST_STRANGERS
+        return None
     allowed, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
-    return _MOST_STRANGERS if allowed < 0 else max(4, min(_MOST_STRANGERS, allowed // 16))
+    return None if allowed < 0 else allowed
 
 
 class _Stranger:
@@ -105,7 +112,14 @@ class Listener:
                 log.warning("%s: cannot accept a connection: %s", self._name, error.strerror or error)
                 await asyncio.sleep(1.0 if error.errno in _NO_ROOM else 0.05)
                 continue
-            self._welcome(connection)
+            allowed = _most_descriptors()
+            # The lowest free number is given (POSIX, open): a high one means that few are left.
+            if allowed is not None and connection.fileno() >= allowed - _RESERVE:
+                self.dropped += 1
+                log.warning("%s: too many connections; one was refused", self._name)
+                connection.close()
+            else:
+                self._welcome(connection)
             await asyncio.sleep(0)  # whatever else the loop has to do comes between two connections
 
     def _welcome(self, connection: socket.socket) -> None:
