@@ -30,6 +30,7 @@ log = logging.getLogger("bridge.mqtt")
 DEFAULT_BASE = "biosignal-bridge"
 LARGEST_PAYLOAD = 65_536  # bytes; far more than any event has, far less than what could flood a broker
 _FIRST_S = 1.0  # how long `open` waits for a broker that is there
+_LASTED_S = 1.0  # a connection that ended sooner was none: the wait before the next one grows
 _LAST_S = 1.0  # how long `close` waits for the last message
 
 Status = Literal["online", "paused", "offline"]
@@ -64,6 +65,7 @@ class MqttOutput:
         self._first = asyncio.Event()
         self._told_dropped = 0
         self._warned = ""
+        self._flapping = False
 
     @property
     def connected(self) -> bool:
@@ -102,7 +104,8 @@ class MqttOutput:
             if self._status == "offline":  # `close` said goodbye
                 return
             self._tell(ended)
-            attempt = 1 if ended.how == "lost" else attempt + 1
+            attempt = 1 if ended.lasted_s >= _LASTED_S else attempt + 1
+            self._flapping = ended.how == "lost" and attempt > 1
             if self._may_change_version and ended.how in ("unanswered", "version"):
                 # Perhaps the broker knows the older version only.
                 self._version = "3.1.1" if self._version == "5" else "5"
@@ -122,8 +125,11 @@ class MqttOutput:
 
     def _ready(self) -> None:
         self.connections += 1
-        self.counts.problem = self._warned = ""
-        log.info(
+        self.counts.problem = ""
+        if not self._flapping:
+            self._warned = ""
+        log.log(
+            logging.DEBUG if self._flapping else logging.INFO,
             "%s: connected to %s:%d (MQTT %s), status on %s",
             self.name,
             self._broker.host,
