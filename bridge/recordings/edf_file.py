@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.recordings.edf_header import check_header
 from bridge.recordings.kinds import channel_name, unit_of
 from bridge.recordings.recording import ChannelChoice, Recording, RecordingError, Segment, selected
 from bridge.recordings.tal import decode_record, in_order
@@ -131,12 +132,15 @@ def _open(path: Path) -> edfio.Edf | edfio.Bdf:
     import edfio
 
     try:
+        check_header(path)
         with path.open("rb") as file:
             is_bdf = file.read(1) == b"\xff"
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of a torn last record, which is left out as it should be
             read = edfio.read_bdf if is_bdf else edfio.read_edf
             return read(path, header_encoding="latin-1")
+    except RecordingError:
+        raise
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error.strerror})") from error
     except Exception as error:  # the library raises whatever a malformed header makes it stumble on
