@@ -63,6 +63,16 @@ class _Record:
 
 def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
     """Raises RecordingError, also where channels have different sampling rates and none were chosen."""
+    try:
+        return _read_edf(path, choices)
+    except RecordingError:
+        raise
+    except (ValueError, ArithmeticError, LookupError, MemoryError) as error:
+        # The library looks at some fields late; and numbers that are each possible may not be together.
+        raise RecordingError(path, f"cannot be read as EDF or BDF ({error})") from error
+
+
+def _read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
     edf = _open(path)
     own = EQUIPMENT in edf.local_recording_identification
     present, remainders = _apart(edf.signals, own)
@@ -125,7 +135,12 @@ def _apart(signals: Sequence[_Signal], own: bool) -> tuple[list[_Signal], dict[i
 
 def read_edf_annotations(path: Path) -> tuple[Annotation, ...]:
     """All annotations, in order of time. Raises RecordingError."""
-    return in_order(item for record in _records(path, _open(path)) for item in record.annotations)
+    try:
+        return in_order(item for record in _records(path, _open(path)) for item in record.annotations)
+    except RecordingError:
+        raise
+    except (ValueError, ArithmeticError, LookupError, MemoryError) as error:
+        raise RecordingError(path, f"cannot be read as EDF or BDF ({error})") from error
 
 
 def _open(path: Path) -> edfio.Edf | edfio.Bdf:

@@ -68,7 +68,7 @@ def check_header(path: Path) -> None:
 
 def _number(path: Path, text: bytes, name: str, at: int) -> float:
     try:
-        value = float(text.decode("ascii").strip("\0 "))
+        value = float(text.decode("ascii").strip(" "))
     except ValueError:
         raise _wrong(path, name, at, f"{text.decode('latin-1')!r} is no number") from None
     if not math.isfinite(value):
@@ -78,7 +78,7 @@ def _number(path: Path, text: bytes, name: str, at: int) -> float:
 
 def _whole(path: Path, text: bytes, name: str, at: int) -> int:
     try:
-        return int(text.decode("ascii").strip("\0 "))
+        return int(text.decode("ascii").strip(" "))
     except ValueError:
         raise _wrong(path, name, at, f"{text.decode('latin-1')!r} is no whole number") from None
 

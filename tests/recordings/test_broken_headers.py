@@ -6,6 +6,7 @@ The fields and their places: the EDF specification (1992), and header(5) of the 
 from __future__ import annotations
 
 import stat
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -23,6 +24,14 @@ INFO = StreamInfo((Channel("a", "eeg", "uV"), Channel("b", "emg", "count")), 50.
 SETTINGS = settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
+@dataclass(frozen=True)
+class Whole:
+    """A file that is as it should be, and its ending."""
+
+    ending: str
+    plain: bytes = field(repr=False)
+
+
 def written(path: Path) -> bytes:
     writer = EdfWriter(path, INFO, datetime(2026, 1, 2, 3, 4, 5))  # noqa: DTZ001  # wall time, as EDF has it
     writer.write(Block(np.arange(400.0).reshape(200, 2), 0))
@@ -31,12 +40,12 @@ def written(path: Path) -> bytes:
 
 
 @pytest.fixture(scope="module", params=[".edf", ".bdf"])
-def whole(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, bytes]:
+def whole(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Whole:
     ending: str = request.param
     plain = written(tmp_path_factory.mktemp("edf") / f"a{ending}")
     if ending == ".bdf":  # the same bytes, read with samples of three
         plain = b"\xffBIOSEMI" + plain[8:].replace(b"EDF Annotations", b"BDF Annotations")
-    return ending, plain
+    return Whole(ending, plain)
 
 
 def reads_or_says_why(path: Path) -> None:
@@ -62,8 +71,8 @@ def reads_or_says_why(path: Path) -> None:
 @example(at=244, put=b"0       ")
 @example(at=244, put=b"-1      ")
 @example(at=244, put=b"1e-300  ")
-def test_any_change_of_an_edf_header(whole: tuple[str, bytes], tmp_path: Path, at: int, put: bytes) -> None:
-    ending, plain = whole
+def test_any_change_of_an_edf_header(whole: Whole, tmp_path: Path, at: int, put: bytes) -> None:
+    ending, plain = whole.ending, whole.plain
     path = tmp_path / f"a{ending}"
     path.write_bytes(plain[:at] + put + plain[at + len(put) :])
     reads_or_says_why(path)
@@ -80,9 +89,9 @@ def test_any_change_of_an_edf_header(whole: tuple[str, bytes], tmp_path: Path, a
     | st.integers(-(10**7), 10**7).map(str),
 )
 def test_any_number_in_a_signals_fields(
-    whole: tuple[str, bytes], tmp_path: Path, field: int, signal: int, put: str
+    whole: Whole, tmp_path: Path, field: int, signal: int, put: str
 ) -> None:
-    ending, plain = whole
+    ending, plain = whole.ending, whole.plain
     at = 256 + field * 3 + 8 * signal
     path = tmp_path / f"a{ending}"
     path.write_bytes(plain[:at] + put.encode()[:8].ljust(8) + plain[at + 8 :])
@@ -91,15 +100,15 @@ def test_any_number_in_a_signals_fields(
 
 @SETTINGS
 @given(length=st.integers(0, 2000))
-def test_any_end_of_an_edf_file(whole: tuple[str, bytes], tmp_path: Path, length: int) -> None:
-    ending, plain = whole
+def test_any_end_of_an_edf_file(whole: Whole, tmp_path: Path, length: int) -> None:
+    ending, plain = whole.ending, whole.plain
     path = tmp_path / f"a{ending}"
     path.write_bytes(plain[:length])
     reads_or_says_why(path)
 
 
-def test_the_place_is_told(whole: tuple[str, bytes], tmp_path: Path) -> None:
-    ending, plain = whole
+def test_the_place_is_told(whole: Whole, tmp_path: Path) -> None:
+    ending, plain = whole.ending, whole.plain
     path = tmp_path / f"a{ending}"
     for at, put, told in (
         (252, b"many", r"byte 252 of the header, number of signals: 'many'"),
