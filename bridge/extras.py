@@ -10,7 +10,13 @@ from pathlib import Path
 from typing import Final
 
 # extra in pyproject.toml: the module that is there with it
-EXTRAS: Final = {"plots": "matplotlib", "wfdb": "wfdb", "cluster": "distributed", "lsl": "pylsl"}
+EXTRAS: Final = {
+    "plots": "matplotlib",
+    "wfdb": "wfdb",
+    "cluster": "distributed",
+    "lsl": "pylsl",
+    "keyring": "keyring",
+}
 
 
 class MissingExtraError(ImportError):

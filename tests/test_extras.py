@@ -87,6 +87,7 @@ NEEDS = [
     ("cluster", "distributed", ("detect", "beats.csv", "--detector", "heartbeat", "--scheduler", "tcp://127.0.0.1:9")),
     ("lsl", "pylsl", ("run", "lsl.yaml", "--dry-run", "--record", "made.edf")),
     ("lsl", "pylsl", ("record", "made.edf", "--source", "lsl.yaml")),
+    ("keyring", "keyring", ("login", "add", "lab", "--host", "127.0.0.1", "--keyring")),
 ]  # fmt: skip
 
 
@@ -118,7 +119,7 @@ def test_nothing_else_needs_one(folder: Path) -> None:
     ):
         done = bridge(folder, *arguments, missing=none)
         assert done.returncode == code, (arguments, done.stderr)
-    assert "Extras: none; not installed: plots, wfdb, cluster, lsl" in done.stdout
+    assert "Extras: none; not installed: plots, wfdb, cluster, lsl, keyring" in done.stdout
 
 
 def test_the_daemon_loads_none(folder: Path) -> None:

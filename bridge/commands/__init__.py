@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "firmware": ("firmware", "command", "Write the microcontroller program to a folder."),
     "unit": ("unit", "command", "Print a systemd user unit for the daemon."),
     "rules": ("rules", "command", "Check, try and explain rule files."),
+    "login": ("login", "command", "Keep passwords and certificates, each for its hosts only."),
 }
 
 

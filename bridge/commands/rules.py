@@ -40,8 +40,16 @@ def check(file: Path, as_json: bool) -> int:
     except OSError as error:
         raise InvalidInput(f"{file}: cannot be read: {error.strerror}") from error
     if as_json:
-        found = [problem.to_json(str(file)) for problem in problems]
-        click.echo(json.dumps({"file": str(file), "valid": valid, "problems": found}, ensure_ascii=False))
+        from bridge.rules.reach import reaches
+
+        plain: dict[str, Any] = {
+            "file": str(file),
+            "valid": valid,
+            "problems": [problem.to_json(str(file)) for problem in problems],
+        }
+        if valid:
+            plain["reaches"] = [reach.to_json() for reach in reaches(loaded.rules)]
+        click.echo(json.dumps(plain, ensure_ascii=False))
     else:
         for problem in problems:
             click.echo(problem.text(str(file)), err=True)
@@ -54,16 +62,21 @@ def check(file: Path, as_json: bool) -> int:
 @_file
 @_as_json
 def explain(file: Path, as_json: bool) -> None:
-    """Say each rule of FILE in a plain sentence."""
+    """Say each rule of FILE in a plain sentence, and every host, port, file and login that FILE reaches."""
     from bridge.rules.explain import sentences
+    from bridge.rules.reach import reaches
 
-    told = sentences(read_rules(file))
+    rules = read_rules(file)
+    told = sentences(rules)
     if as_json:
-        plain = [{"rule": name, "sentence": text} for name, text in told]
+        plain: list[dict[str, Any]] = [{"rule": name, "sentence": text} for name, text in told]
+        plain.extend({"reaches": reach.title, **reach.to_json()} for reach in reaches(rules))
         click.echo(json.dumps(plain, ensure_ascii=False))
         return
     for name, text in told:
         click.echo(f"{name}: {text}")
+    for reach in reaches(rules):
+        click.echo(f"{reach.title}: {reach.sentence}.")
 
 
 @command.command(epilog="Example: biosignal-bridge rules schema > rules.schema.json")

@@ -11,6 +11,14 @@ from bridge.commands.running import RunOptions, output_streams, read_rules, run_
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 
+def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        raise click.UsageError(
+            "the metrics have no port of their own any more: leave --metrics-port out and read "
+            "http://127.0.0.1:PORT/metrics with the token of the page's link; --page-port fixes PORT"
+        )
+
+
 @click.command(
     epilog="Example: biosignal-bridge run configs/first-try.yaml --replay blinks.csv --fast --dry-run --json"
 )
@@ -50,11 +58,12 @@ from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 )
 @click.option("--no-monitor", is_flag=True, help="No local page.")
 @click.option(
-    "--metrics-port",
+    "--page-port",
     type=click.IntRange(1, 65535),
     metavar="PORT",
-    help="Serve Prometheus metrics on loopback.",
+    help="The port of the local page and of its /metrics; any free one, if not given.",
 )
+@click.option("--metrics-port", hidden=True, expose_value=False, callback=_no_metrics_port)
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: events and actions.")
 @click.option("--verbose", is_flag=True, help="Tell more in the log.")
 def command(
@@ -70,7 +79,7 @@ def command(
     dry_run: bool,
     record: Path | None,
     no_monitor: bool,
-    metrics_port: int | None,
+    page_port: int | None,
     as_json: bool,
     verbose: bool,
 ) -> int:
@@ -89,6 +98,8 @@ def command(
         raise click.UsageError(
             "--channel, --kind and --rate go with --replay; the rule file says it otherwise"
         )
+    if page_port is not None and no_monitor:
+        raise click.UsageError("--page-port and --no-monitor exclude each other")
     if armed and dry_run:
         raise click.UsageError("--armed and --dry-run exclude each other")
     rules = read_rules(file, typing=not dry_run)
@@ -103,7 +114,7 @@ def command(
         dry_run=dry_run,
         record=record,
         monitor=not no_monitor,
-        metrics_port=metrics_port,
+        page_port=page_port or 0,
         profile=profile,
     )
     fitted = open_profile(profile)

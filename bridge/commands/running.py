@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.commands.recording_options import InvalidInput
+from bridge.trust.restraint import Restraint
 
 if TYPE_CHECKING:
     from bridge.calibration.profile import Profile
@@ -43,7 +44,7 @@ class RunOptions:
     record: Path | None = None
     profile: Path | None = None
     monitor: bool = True
-    metrics_port: int | None = None
+    page_port: int = 0
     control: bool = True
 
 
@@ -62,6 +63,7 @@ def output_streams(
     err = OutputStream(sys.stderr)
     handler = LogStream(err)
     handler.setFormatter(_LogFormat())
+    handler.addFilter(Restraint())
     root = logging.getLogger("bridge")
     root.handlers[:] = [handler]
     root.setLevel(logging.DEBUG if verbose else logging.INFO)
@@ -191,14 +193,14 @@ async def _run(
         beside.append(watch)
     if options.control and not options.fast:
         beside += [companions.Control(the_daemon), companions.Supervision(the_daemon)]
-    if options.metrics_port is not None:
-        beside.append(companions.Metrics(options.metrics_port, the_daemon))
     if options.monitor and not options.fast:
         desk = None
         if options.replay is None:
             desk = CalibrationDesk(the_daemon, shelf, sessions_path())
             tapping.append(desk)
-        page = companions.page(rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run)
+        page = companions.page(
+            rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run, port=options.page_port
+        )
         tapping.append(page.tap)
         beside.append(page)
     recorder = None
@@ -243,8 +245,4 @@ def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
     if options.fast and not all(spec.type in ("replay", "synthetic") for spec in specs.values()):
         raise InvalidInput("--fast needs a recording (--replay FILE) or a synthetic source")
     folder = options.file.parent if options.file is not None else Path()
-    located = {
-        name: spec.model_copy(update={"file": str(folder / spec.file)}) if spec.type == "replay" else spec
-        for name, spec in specs.items()
-    }
-    return {name: sources.build(spec, fast=options.fast) for name, spec in located.items()}
+    return {name: sources.build(spec, fast=options.fast, folder=folder) for name, spec in specs.items()}

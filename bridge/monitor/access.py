@@ -1,8 +1,10 @@
-"""Who may see and who may steer: tokens, the cookie after first use, Host and Origin, safe headers.
+"""Who may see and who may steer: tokens, Host and Origin, safe headers.
 
-Other users of the machine and any web page can reach a loopback port, so every request needs a token (in
-the link, as ``Authorization: Bearer``, or the cookie that the link sets), must name this host (against DNS
-rebinding), and a WebSocket must come from this very page (browsers let any site open one).
+Other users of the machine and any web page can reach a loopback port, so whatever tells or steers needs a
+token: in the link, as ``Authorization: Bearer``, or in the first message of a WebSocket. No cookie holds it:
+a browser sends those to every port of a host (RFC 6265, 8.5), so that another service could use it. A request
+must name this host (against DNS rebinding), and a WebSocket must come from this very page (browsers let any
+site open one).
 """
 
 from __future__ import annotations
@@ -25,15 +27,12 @@ class Access:
 
     def __init__(self) -> None:
         self._tokens = {role: secrets.token_urlsafe(32) for role in Role}
-        self._cookies = {role: secrets.token_urlsafe(32) for role in Role}
-        self._port = 0
         self._origins: frozenset[str] = frozenset()
         self._policy = ""
 
     def listen_on(self, host: str, port: int) -> None:
         """Fix the addresses that requests may name."""
         shown = f"[{host}]" if ":" in host else host
-        self._port = port
         self._origins = frozenset({f"http://{shown}:{port}", f"http://localhost:{port}"})
         sockets = " ".join(sorted(origin.replace("http", "ws", 1) for origin in self._origins))
         self._policy = (
@@ -46,11 +45,6 @@ class Access:
     def link(self, role: Role) -> str:
         return f"{self._link}?token={self._tokens[role]}"
 
-    @property
-    def cookie_name(self) -> str:
-        # Cookies are shared by all ports of a host; two daemons must not undo each other's.
-        return f"bridge-{self._port}"
-
     def host_allowed(self, request: web.Request) -> bool:
         return f"http://{request.headers.get('Host', '').lower()}" in self._origins
 
@@ -61,22 +55,16 @@ class Access:
             return value.strip()
         return request.query.get("token")
 
-    def role(self, request: web.Request) -> Role | None:
-        """What the request may do; None: nothing. A wrong token is refused even beside a right cookie."""
-        token = self.given_token(request)
-        if token is not None:
-            return _match(token, self._tokens)
-        return _match(request.cookies.get(self.cookie_name, ""), self._cookies)
+    def role(self, token: str | None) -> Role | None:
+        """What the bearer of the token may do; None: nothing."""
+        return None if token is None else _match(token, self._tokens)
 
     def origin_allowed(self, request: web.Request) -> bool:
-        """A browser always names its origin on a WebSocket; a script without one must bring a token."""
+        """A browser always names its origin on a WebSocket; a script without one brings a token later."""
         origin = request.headers.get("Origin")
         if origin is None:
-            return self.given_token(request) is not None
+            return True
         return origin in self._origins and origin == f"http://{request.headers.get('Host', '').lower()}"
-
-    def remember(self, response: web.StreamResponse, role: Role) -> None:
-        response.set_cookie(self.cookie_name, self._cookies[role], httponly=True, samesite="Strict", path="/")
 
     def protect(self, response: web.StreamResponse) -> None:
         """Headers for every answer."""

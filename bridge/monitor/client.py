@@ -120,6 +120,7 @@ class Client:
                     "file": rules.file,
                     "rules": [{"name": rule.name, "sentence": rule.sentence} for rule in rules.rules],
                     "problems": list(rules.problems),
+                    "reaches": list(rules.reaches),
                 }
             )
         calibration = feed.service.calibration

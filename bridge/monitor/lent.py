@@ -35,11 +35,15 @@ class LoadedRule:
 
 @dataclass(frozen=True, slots=True)
 class LoadedRules:
-    """The rules in force. ``problems``: why the last reload was refused, one line each, with its place."""
+    """The rules in force. ``problems``: why the last reload was refused, one line each, with its place.
+
+    ``reaches``: each source and output, with the hosts, ports, files and logins that it reaches.
+    """
 
     file: str = ""
     rules: tuple[LoadedRule, ...] = ()
     problems: tuple[str, ...] = ()
+    reaches: tuple[str, ...] = ()
 
 
 class Calibration(Protocol):
@@ -68,7 +72,8 @@ class Service:
     ``standing`` says what is sent now. ``pause`` returns why it was refused, or nothing. ``keep`` writes a
     detector's settings into the profile and uses them from now on; it raises ValueError or OSError with a
     reason for the user, and is None where that cannot be; ``can_keep`` says whether there is a profile now.
-    ``calibration`` is None where no person sits at the other end of the source.
+    ``calibration`` is None where no person sits at the other end of the source. ``metrics`` are counters as
+    text, and their media type.
     """
 
     pipeline: Callable[[], Pipeline | None]
@@ -80,4 +85,5 @@ class Service:
     keep: Callable[[str, Mapping[str, Any]], None] | None = None
     can_keep: Callable[[], bool] = lambda: True
     calibration: Calibration | None = None
+    metrics: Callable[[], tuple[bytes, str]] | None = None
     dry_run: bool = False

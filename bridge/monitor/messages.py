@@ -18,9 +18,13 @@ class _Message(BaseModel):
 
 
 class Start(_Message):
-    """First message. ``columns``: the next column wanted of each stream; ``log``: the last entry seen."""
+    """First message. ``columns``: the next column wanted of each stream; ``log``: the last entry seen.
+
+    ``token`` says who it is.
+    """
 
     type: Literal["start"]
+    token: Annotated[str, Field(max_length=200, repr=False)] = ""
     boot: _Name = ""
     layout: int = 0
     epochs: Annotated[list[int], Field(max_length=64)] = []

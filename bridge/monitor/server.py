@@ -16,6 +16,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from aiohttp import WSCloseCode, WSMsgType, web
+from aiohttp.http_exceptions import HttpProcessingError
 
 from bridge.monitor import bench, messages, page_files
 from bridge.monitor.access import Access, Role, check_loopback
@@ -26,6 +27,8 @@ from bridge.monitor.lent import Service
 from bridge.outputs.standing import Standing
 from bridge.rules.actions import Action
 from bridge.signals.types import Block, Detection, StreamInfo
+from bridge.trust.guesses import Guesses
+from bridge.trust.listener import PATIENCE_S, Listener, bind_tcp
 
 log = logging.getLogger("bridge.monitor")
 
@@ -37,6 +40,7 @@ _MOST_PAGES = 100
 _HEARTBEAT_S = 20.0  # a page that does not answer a ping by half of this is closed
 
 _NOT_LET_IN = "Open the link that the program printed when it started: it holds the token this page needs."
+_WRONG_TOKEN = 4401  # a closing code of our own (RFC 6455, 7.4.2), after HTTP's 401
 
 _Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -63,6 +67,8 @@ class Monitor:
         self._health_due_s = 0.0
         self._attention = asyncio.Event()
         self._runner: web.AppRunner | None = None
+        self._listener: Listener | None = None
+        self._guesses = Guesses()
         self._ticker: asyncio.Task[None] | None = None
         self._threads = ThreadPoolExecutor(max_workers=1, thread_name_prefix="monitor-trial")
         self._files: dict[str, tuple[bytes, str]] = {}
@@ -91,16 +97,17 @@ class Monitor:
         app = web.Application(middlewares=[self._guard], client_max_size=1024)
         app.router.add_get("/", self._page)
         app.router.add_get("/status", self._status)
+        app.router.add_get("/metrics", self._metrics)
         app.router.add_get("/live", self._live)
         app.router.add_get("/{name}", self._file)
-        self._runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=1)
+        self._runner = web.AppRunner(
+            app, access_log=None, logger=_http_log(), handle_signals=False, shutdown_timeout=1
+        )
+        sockets = bind_tcp(self._host, self._wanted_port)
         await self._runner.setup()
-        try:
-            await web.TCPSite(self._runner, self._host, self._wanted_port).start()
-        except OSError:
-            await self._runner.cleanup()
-            raise
-        self.port = self._runner.addresses[0][1]
+        assert self._runner.server is not None
+        self._listener = Listener("the page", sockets, self._runner.server)
+        self.port = sockets[0].getsockname()[1]
         self._access.listen_on(self._host, self.port)
         self._ticker = asyncio.ensure_future(self._tick())
         return self._access.link(Role.CONTROL)
@@ -126,6 +133,9 @@ class Monitor:
             client.leaving.set()
         if self._clients:
             await asyncio.sleep(0)
+        if self._listener is not None:
+            await self._listener.close()
+            self._listener = None
         if self._runner is not None:
             await self._runner.cleanup()
             self._runner = None
@@ -174,28 +184,48 @@ class Monitor:
 
     @web.middleware
     async def _guard(self, request: web.Request, handler: _Handler) -> web.StreamResponse:
-        """Every request: the right host, a right token, and safe headers on whatever is answered."""
+        """Every request: the right host, a right token or none, and safe headers on whatever is answered."""
         response: web.StreamResponse
+        token = self._access.given_token(request)
+        known = self._access.role(token) is not None
+        if known:
+            self._know(request)
+        elif token is not None:
+            await self._slow_down(request)
         if not self._access.host_allowed(request):
             response = _refusal(403, "This address is not served here.")
-        elif self._access.role(request) is None:
+        elif not known and (token is not None or not self._tells_nothing(request)):
             response = _refusal(401, _NOT_LET_IN)
         else:
             try:
                 response = await handler(request)
             except web.HTTPException as error:
                 response = _refusal(error.status, error.reason)
+        if response.status == 401:
+            response.headers["WWW-Authenticate"] = "Bearer"  # RFC 9110, 11.6.1, and RFC 6750
         if not response.prepared:
             self._access.protect(response)
         return response
 
+    def _tells_nothing(self, request: web.Request) -> bool:
+        """The page's own text, the same on every computer; its WebSocket asks for the token itself."""
+        return request.path in ("/", "/live") or request.match_info.get("name") in self._files
+
+    def _know(self, request: web.Request) -> None:
+        if self._listener is not None:
+            self._listener.know(request.transport)
+
+    async def _slow_down(self, request: web.Request) -> None:
+        """A wrong token waits for its answer, ever longer; a right one never does."""
+        address = request.remote or ""
+        await asyncio.sleep(self._guesses.wrong(address, asyncio.get_running_loop().time()))
+        log.warning("the page: a wrong token from %s", address)
+
     async def _page(self, request: web.Request) -> web.Response:
+        """The page holds nothing but its own text: after a reload it brings the token by itself."""
         body, media = self._files["index.html"]
-        response = web.Response(body=body, content_type=media, charset="utf-8")
-        role = self._access.role(request)
-        if role is not None and self._access.given_token(request) is not None:
-            self._access.remember(response, role)
-        return response
+        status = 401 if self._access.given_token(request) is None else 200
+        return web.Response(status=status, body=body, content_type=media, charset="utf-8")
 
     async def _file(self, request: web.Request) -> web.Response:
         found = self._files.get(request.match_info["name"])
@@ -206,9 +236,14 @@ class Monitor:
     async def _status(self, request: web.Request) -> web.Response:
         return web.json_response(self._feed.status())
 
+    async def _metrics(self, request: web.Request) -> web.Response:
+        if self._service.metrics is None:
+            raise web.HTTPNotFound
+        body, media = self._service.metrics()
+        return web.Response(body=body, headers={"Content-Type": media})
+
     async def _live(self, request: web.Request) -> web.StreamResponse:
-        role = self._access.role(request)
-        if role is None or not self._access.origin_allowed(request):
+        if not self._access.origin_allowed(request):
             return _refusal(403, "This page may not connect here.")
         if len(self._clients) >= _MOST_PAGES:
             return _refusal(503, "Too many pages are open.")
@@ -216,8 +251,17 @@ class Monitor:
             heartbeat=_HEARTBEAT_S, max_msg_size=messages.MOST_BYTES, compress=False, timeout=2
         )
         await socket.prepare(request)
+        greeting = await self._greeting(socket)
+        role = None if greeting is None else self._access.role(greeting.token)
+        if greeting is None or role is None:
+            if greeting is not None:
+                await self._slow_down(request)
+            await socket.close(code=_WRONG_TOKEN, message=b"no token")
+            return socket
+        self._know(request)
         client = Client(socket, role, self._feed, self._boot)
         self._clients.add(client)
+        self._obey(client, greeting)
         sender = asyncio.ensure_future(client.serve(self._frame, lambda: self._now))
         listener = asyncio.ensure_future(self._listen(socket, client, sender))
         leaving = asyncio.ensure_future(client.leaving.wait())
@@ -239,6 +283,14 @@ class Monitor:
             with contextlib.suppress(asyncio.CancelledError, ConnectionError, RuntimeError):
                 await sender
         return socket
+
+    async def _greeting(self, socket: web.WebSocketResponse) -> messages.Start | None:
+        """The first message, if it is the one that says who it is."""
+        try:
+            message = messages.parse(await socket.receive_str(timeout=PATIENCE_S))
+        except (ValueError, TypeError, TimeoutError, RuntimeError):
+            return None
+        return message if isinstance(message, messages.Start) else None
 
     async def _listen(
         self, socket: web.WebSocketResponse, client: Client, sender: asyncio.Future[None]
@@ -307,3 +359,20 @@ class Monitor:
 
 def _refusal(status: int, reason: str) -> web.Response:
     return web.Response(status=status, text=f"{reason}\n")
+
+
+def _http_log() -> logging.Logger:
+    logger = logging.getLogger("bridge.monitor.http")
+    logger.addFilter(_in_one_line)
+    return logger
+
+
+def _in_one_line(record: logging.LogRecord) -> bool:
+    """What a stranger sends that is no HTTP is worth one line, not a traceback each."""
+    error = record.exc_info[1] if record.exc_info else None
+    if isinstance(error, HttpProcessingError):
+        record.levelno, record.levelname = logging.WARNING, "WARNING"
+        what = (error.message.splitlines() or [type(error).__name__])[0]
+        record.msg, record.args = "the page: what came is no HTTP request: %s", (what[:100],)
+        record.exc_info = None
+    return True

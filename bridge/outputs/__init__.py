@@ -19,7 +19,7 @@ def build_all(specs: Mapping[str, Any], file: Path | None = None) -> dict[str, O
     """Every output of a rule file, by name. Keystroke outputs share one limit in total.
 
     ``specs`` are the models of ``bridge.rules.devices``. Raises OutputError when a setting cannot be, such
-    as a secret that is not there; files are seen from the rule ``file``.
+    as a login that is not there or not for this host; ``file`` is the rule file, if it is one.
     """
     from bridge.outputs.limits import ALL_KEYSTROKES_PER_S, RateLimit
 
@@ -51,18 +51,23 @@ def _osc(name: str, spec: Any, _file: Path | None, _total: RateLimit | None) -> 
 def _mqtt(name: str, spec: Any, file: Path | None, _total: RateLimit | None) -> Output:
     from bridge.outputs.limits import MQTT_PER_S
     from bridge.outputs.mqtt import DEFAULT_BASE, MqttOutput, daemon_id, make_broker
+    from bridge.outputs.protocol import OutputError
+    from bridge.trust.login import LoginError
+    from bridge.trust.login_file import find_login
 
+    port, login = spec.broker_port, None
+    if spec.login is not None:
+        try:
+            login = find_login(spec.login, spec.host, port, tls=spec.tls)
+        except LoginError as error:
+            raise OutputError(f"output {name}: {error}") from error
     broker = make_broker(
         spec.host,
-        spec.port,
+        port,
         tls=spec.tls,
-        ca_file=spec.ca_file,
-        username_env=spec.username_env,
-        password_env=spec.password_env,
-        password_file=spec.password_file,
+        login=login,
         client_id=spec.client_id,
         base=spec.topic or f"{DEFAULT_BASE}/{daemon_id(name, file)}",
-        folder=None if file is None else file.parent,
     )
     per_second = spec.most_per_second or MQTT_PER_S
     source = f"/biosignal-bridge/{broker.client_id}"

@@ -5,14 +5,10 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-import os
 import secrets
-import ssl
-import stat
-import sys
 import time
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -26,13 +22,16 @@ from bridge.outputs.outbox import LONGEST_AGE_S, Message, Outbox
 from bridge.outputs.protocol import OutputCounts, OutputError
 from bridge.rules.actions import Action, Publish
 from bridge.rules.addresses import topic_problem
+from bridge.rules.hosts import is_loopback
 from bridge.signals.types import Event, Level
+from bridge.trust.login import Login, LoginError, client_context
 
 log = logging.getLogger("bridge.mqtt")
 
 DEFAULT_BASE = "biosignal-bridge"
 LARGEST_PAYLOAD = 65_536  # bytes; far more than any event has, far less than what could flood a broker
 _FIRST_S = 1.0  # how long `open` waits for a broker that is there
+_LASTED_S = 1.0  # a connection that ended sooner was none: the wait before the next one grows
 _LAST_S = 1.0  # how long `close` waits for the last message
 
 Status = Literal["online", "paused", "offline"]
@@ -67,6 +66,7 @@ class MqttOutput:
         self._first = asyncio.Event()
         self._told_dropped = 0
         self._warned = ""
+        self._flapping = False
 
     @property
     def connected(self) -> bool:
@@ -109,7 +109,8 @@ class MqttOutput:
             if self._status == "offline":  # `close` said goodbye
                 return
             self._tell(ended)
-            attempt = 1 if ended.how == "lost" else attempt + 1
+            attempt = 1 if ended.lasted_s >= _LASTED_S else attempt + 1
+            self._flapping = ended.how == "lost" and attempt > 1
             if self._may_change_version and ended.how in ("unanswered", "version"):
                 # Perhaps the broker knows the older version only.
                 self._version = "3.1.1" if self._version == "5" else "5"
@@ -129,8 +130,11 @@ class MqttOutput:
 
     def _ready(self) -> None:
         self.connections += 1
-        self.counts.problem = self._warned = ""
-        log.info(
+        self.counts.problem = ""
+        if not self._flapping:
+            self._warned = ""
+        log.log(
+            logging.DEBUG if self._flapping else logging.INFO,
             "%s: connected to %s:%d (MQTT %s), status on %s",
             self.name,
             self._broker.host,
@@ -262,38 +266,31 @@ class MqttOutput:
 
 def make_broker(
     host: str,
-    port: int | None,
+    port: int,
     *,
     tls: bool = False,
-    ca_file: str | None = None,
-    username_env: str | None = None,
-    password_env: str | None = None,
-    password_file: str | None = None,
+    login: Login | None = None,
     client_id: str | None = None,
     base: str | None = None,
-    folder: Path | None = None,
-    environment: Mapping[str, str] | None = None,
 ) -> Broker:
-    """Where and as whom, with secrets from the environment or a file of mode 600. Raises OutputError.
-
-    Files are seen from ``folder``, the rule file's.
-    """
-    environment = os.environ if environment is None else environment
-    folder = folder or Path()
-    password = _secret(password_env, environment)
-    if password_file is not None:
-        password = _read_secret(folder / Path(password_file).expanduser())
-    username = _secret(username_env, environment)
-    if password is not None and not tls and host not in ("localhost", "127.0.0.1", "::1"):
-        log.warning("the password for broker %s goes over the network unencrypted; set `tls: true`", host)
+    """Where and as whom. Raises OutputError where the login's certificates cannot be used."""
+    password = None if login is None else login.password
+    if password is not None and not tls and not is_loopback(host):
+        log.warning("the password for broker %s goes over the network unencrypted", host)
+    context = None
+    if tls:
+        try:
+            context = client_context() if login is None else login.client_context()
+        except LoginError as error:
+            raise OutputError(str(error)) from error
     return Broker(
         host,
-        port if port is not None else 8883 if tls else 1883,
+        port,
         # A broker throws out the older of two clients of one name; names of up to 23 bytes suit every broker.
         client_id or f"biosignal-{secrets.token_hex(6)}",
         base or DEFAULT_BASE,
-        _tls(folder, ca_file) if tls else None,
-        username,
+        context,
+        None if login is None else login.username,
         password,
     )
 
@@ -311,35 +308,3 @@ def daemon_id(output: str, file: Path | None) -> str:
     where = "" if file is None else str(file.resolve())
     text = "\0".join((machine or f"{uuid.getnode():x}", where, output))
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:8]
-
-
-def _tls(folder: Path, ca_file: str | None) -> ssl.SSLContext:
-    path = None if ca_file is None else folder / Path(ca_file).expanduser()
-    try:
-        return ssl.create_default_context(cafile=None if path is None else str(path))
-    except (OSError, ssl.SSLError) as error:
-        raise OutputError(f"the certificate authority {path} cannot be used: {error}") from error
-
-
-def _secret(variable: str | None, environment: Mapping[str, str]) -> str | None:
-    if variable is None:
-        return None
-    if variable not in environment:
-        raise OutputError(
-            f"the environment variable {variable} is not set; set it before starting the daemon"
-        )
-    return environment[variable]
-
-
-def _read_secret(path: Path) -> str:
-    try:
-        with path.open(encoding="utf-8") as file:
-            status = os.fstat(file.fileno())
-            if sys.platform != "win32" and stat.S_IMODE(status.st_mode) & 0o077:
-                raise OutputError(f"others may read the password file {path}; run: chmod 600 {path}")
-            text = file.read(4097)
-    except (OSError, UnicodeDecodeError) as error:
-        raise OutputError(f"the password file {path} cannot be read: {error}") from error
-    if len(text) > 4096 or not text.strip():
-        raise OutputError(f"the password file {path} must hold the password on its only line")
-    return text.rstrip("\r\n")

@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
 from bridge.outputs.outbox import Message
@@ -26,6 +27,9 @@ _CONNECT_S = 5.0
 _KEEPALIVE_S = 10
 _MOST_UNCONFIRMED = 200
 _UNSUPPORTED_VERSION = 132
+# We subscribe to nothing, so a broker has only short answers for us (MQTT 5.0, 3.2, 3.4 to 3.6, 3.14).
+LARGEST_INCOMING = 16_384  # bytes
+_CHUNK = 512  # bytes that are asked for at once, so that a claim alone costs nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +51,12 @@ class Broker:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How and why a connection ended, and what was handed over but never confirmed."""
+    """How and why a connection ended, what was handed over but never confirmed, and how long it was up."""
 
     how: How
     why: str
     unconfirmed: tuple[Message, ...]
+    lasted_s: float = 0.0
 
 
 class Link:
@@ -74,16 +79,16 @@ class Link:
         self.ended: asyncio.Future[Ended] = self._loop.create_future()
         self.ready = False
         self._accepted = False
+        self._ready_s: float | None = None
         self._unconfirmed: dict[int, Message] = {}
         self._client = self._make_client()
         threading.Thread(target=self._connect, name="mqtt-connect", daemon=True).start()
 
     def _make_client(self) -> Client:
-        from paho.mqtt.client import Client
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
         five = self._version == "5"
-        client = Client(
+        client = _guarded_client()(
             CallbackAPIVersion.VERSION2,
             client_id=self._broker.client_id,
             protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
@@ -105,7 +110,9 @@ class Link:
     def _connect(self) -> None:
         """In a thread of its own: names and handshakes take their time."""
         try:
-            self._client.connect(self._broker.host, self._broker.port, _KEEPALIVE_S)
+            self._client.connect(
+                self._broker.host, self._broker.port, _KEEPALIVE_S, properties=self._greeting()
+            )
         except ssl.SSLCertVerificationError as error:
             self._post(
                 self._end, f"the broker's certificate is not accepted: {error.verify_message}", "certificate"
@@ -117,6 +124,16 @@ class Link:
             self._post(self._end, f"no connection: {error}", "unreachable")
         else:
             self._client.loop_start()
+
+    def _greeting(self) -> Any:
+        if self._version != "5":
+            return None
+        from paho.mqtt.packettypes import PacketTypes
+        from paho.mqtt.properties import Properties
+
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = LARGEST_INCOMING  # MQTT 5.0, 3.1.2.11.4
+        return properties
 
     def _post(self, call: Callable[..., None], *arguments: Any) -> None:
         with suppress(RuntimeError):  # the event loop has ended; so has the interest
@@ -131,13 +148,16 @@ class Link:
             self._post(self._become_ready)
 
     def _disconnected(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        self._post(self._end, f"the connection ended: {reason}", "lost")
+        claimed = getattr(self._client, "claimed", 0)
+        why = f"it claims a packet of {claimed} bytes" if claimed else f"the connection ended: {reason}"
+        self._post(self._end, why, "lost")
 
     def _published(self, _client: Any, _data: Any, mid: int, _reason: Any, _properties: Any) -> None:
         self._post(self._confirm, mid)
 
     def _become_ready(self) -> None:
         self.ready = self._accepted = True
+        self._ready_s = self._loop.time()
         self._on_ready()
 
     def _confirm(self, mid: int) -> None:
@@ -149,7 +169,8 @@ class Link:
         if how == "lost" and not self._accepted:
             how = "unanswered"
         if not self.ended.done():
-            self.ended.set_result(Ended(how, why, tuple(self._unconfirmed.values())))
+            lasted_s = 0.0 if self._ready_s is None else self._loop.time() - self._ready_s
+            self.ended.set_result(Ended(how, why, tuple(self._unconfirmed.values()), lasted_s))
 
     @property
     def has_room(self) -> bool:
@@ -192,3 +213,23 @@ class Link:
         client = self._client
         client.on_connect = client.on_disconnect = client.on_publish = None
         client.disconnect()
+
+
+@cache
+def _guarded_client() -> type[Client]:
+    """The library's client, which would ask the system for as many bytes as a broker says will come.
+
+    The library has no limit of its own for what comes in. ``claimed`` is the length that was too much.
+    """
+    from paho.mqtt.client import Client
+
+    class Guarded(Client):
+        claimed = 0
+
+        def _sock_recv(self, bufsize: int) -> bytes:
+            if bufsize > LARGEST_INCOMING:
+                self.claimed = bufsize
+                raise ConnectionAbortedError(f"a packet of {bufsize} bytes is refused")
+            return super()._sock_recv(min(bufsize, _CHUNK))
+
+    return Guarded

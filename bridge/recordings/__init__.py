@@ -90,9 +90,13 @@ def _kind(path: str | Path) -> str:
 def _existing(path: str | Path) -> Path:
     """The file; a WFDB record may be named without its ending."""
     path = Path(path)
-    if path.is_file():
-        return path
-    header = path.with_name(path.name + ".hea")
-    if not path.exists() and header.is_file():
-        return header
-    raise RecordingError(path, "it is a folder, not a file" if path.is_dir() else "there is no such file")
+    try:
+        if path.is_file():
+            return path
+        header = path.parent / f"{path.name}.hea"  # `.` and `/` have no name to change
+        if path.name and not path.exists() and header.is_file():
+            return header
+        folder = path.is_dir()
+    except OSError as error:  # such as a name that is too long
+        raise RecordingError(path, f"cannot be read ({error.strerror})") from error
+    raise RecordingError(path, "it is a folder, not a file" if folder else "there is no such file")

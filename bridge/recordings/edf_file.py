@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.recordings.edf_header import check_header
 from bridge.recordings.kinds import channel_name, unit_of
 from bridge.recordings.recording import ChannelChoice, Recording, RecordingError, Segment, selected
 from bridge.recordings.tal import decode_record, in_order
@@ -62,6 +63,16 @@ class _Record:
 
 def read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
     """Raises RecordingError, also where channels have different sampling rates and none were chosen."""
+    try:
+        return _read_edf(path, choices)
+    except RecordingError:
+        raise
+    except (ValueError, ArithmeticError, LookupError, MemoryError) as error:
+        # The library looks at some fields late; and numbers that are each possible may not be together.
+        raise RecordingError(path, f"cannot be read as EDF or BDF ({error})") from error
+
+
+def _read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
     edf = _open(path)
     own = EQUIPMENT in edf.local_recording_identification
     present, remainders = _apart(edf.signals, own)
@@ -124,19 +135,27 @@ def _apart(signals: Sequence[_Signal], own: bool) -> tuple[list[_Signal], dict[i
 
 def read_edf_annotations(path: Path) -> tuple[Annotation, ...]:
     """All annotations, in order of time. Raises RecordingError."""
-    return in_order(item for record in _records(path, _open(path)) for item in record.annotations)
+    try:
+        return in_order(item for record in _records(path, _open(path)) for item in record.annotations)
+    except RecordingError:
+        raise
+    except (ValueError, ArithmeticError, LookupError, MemoryError) as error:
+        raise RecordingError(path, f"cannot be read as EDF or BDF ({error})") from error
 
 
 def _open(path: Path) -> edfio.Edf | edfio.Bdf:
     import edfio
 
     try:
+        check_header(path)
         with path.open("rb") as file:
             is_bdf = file.read(1) == b"\xff"
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of a torn last record, which is left out as it should be
             read = edfio.read_bdf if is_bdf else edfio.read_edf
             return read(path, header_encoding="latin-1")
+    except RecordingError:
+        raise
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error.strerror})") from error
     except Exception as error:  # the library raises whatever a malformed header makes it stumble on

@@ -47,8 +47,9 @@ def decode_records(layout: Layout, data: bytes) -> tuple[Codes, NDArray[np.uint8
 def rewrite(path: Path, header_bytes: int, old: Layout, new: Layout, header: bytes) -> None:
     """Put ``new`` in the place of ``old``: at any time the file is the one or the other, whole."""
     beside = path.with_name(path.name + ".widening")
+    owner_only = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600)
     try:
-        with path.open("rb") as source, beside.open("wb") as target:
+        with os.fdopen(owner_only, "wb") as target, path.open("rb") as source:
             source.seek(header_bytes)
             target.write(header)
             while data := source.read(old.record_bytes * _AT_A_TIME):

@@ -78,12 +78,15 @@ class EdfWriter:
         self._written = 0  # whole records in the file
         self._broken: Exception | None = None
         try:
+            # What a body does is nobody else's business: for the owner alone.
             fresh = os.O_TRUNC if overwrite else os.O_EXCL
-            self._file = os.open(self.path, _FLAGS | os.O_CREAT | fresh, 0o644)
+            self._file = os.open(self.path, _FLAGS | os.O_CREAT | fresh, 0o600)
         except FileExistsError as error:
             raise RecordingError(self.path, "the file is there already", "name another one") from error
         except OSError as error:
             raise RecordingError(self.path, f"cannot be written ({error.strerror})") from error
+        except ValueError as error:  # a name with a NUL
+            raise RecordingError(self.path, f"cannot be written ({error})") from error
         self._disk = ThreadPoolExecutor(1, thread_name_prefix="recording")
 
     # -- what comes in ------------------------------------------------------------------------------

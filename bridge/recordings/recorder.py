@@ -43,6 +43,8 @@ class Recorder:
 
     def opened(self, infos: Mapping[str, StreamInfo]) -> None:
         """Create the files. Raises RecordingError: better at the start than never."""
+        if self.path.name in ("", ".."):
+            raise RecordingError(self.path, "it is a folder, not a file", "name a file, such as night.edf")
         started = datetime.now()  # noqa: DTZ005  # the format holds local wall time
         for name, info in infos.items():
             path = self.path if len(infos) == 1 else self.path.with_stem(f"{self.path.stem}-{name}")

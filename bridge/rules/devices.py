@@ -7,12 +7,14 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from bridge.rules.addresses import topic_problem
+from bridge.rules.hosts import is_loopback, normal_host
 from bridge.rules.strict import Name, Number, Scalar, Strict, Text, Truth, Word, as_list, one_key
 from bridge.rules.words import problem, shown
 from bridge.signals.types import ChannelKind, Unit
 
 Rate = Annotated[float, Field(gt=0, le=1_000_000)]
 Port = Annotated[int, Field(ge=1, le=65535)]
+LONGEST_PATH = 1000
 
 
 def _auto_or_hz(value: Any) -> Any:
@@ -26,6 +28,19 @@ def _auto_or_hz(value: Any) -> Any:
 MainsHz = Annotated[
     Literal[50, 60, "auto"], BeforeValidator(_auto_or_hz, json_schema_input_type=Literal[50, 60, "auto"])
 ]
+
+
+def _host(value: Any) -> str:
+    try:
+        normal_host(str(value))
+    except ValueError:
+        raise problem(
+            f"{shown(value)} is no host", "write a name or an address, without port or protocol"
+        ) from None
+    return str(value).strip()
+
+
+Host = Annotated[str, BeforeValidator(_host, json_schema_input_type=str)]
 
 
 class ChannelSpec(Strict):
@@ -105,11 +120,29 @@ class SerialSource(_Source):
     rate: Rate | None = Field(None, description="Sampling rate in Hz; measured when it is not given.")
 
 
+def _recording(value: Any) -> str:
+    name = str(value)
+    parts = name.replace("\\", "/").split("/")
+    if not isinstance(value, str) or not name.strip() or not name.isprintable() or len(name) > LONGEST_PATH:
+        raise problem(
+            f"the name of a recording is needed, not {shown(value)}", "write a name such as `a.edf`"
+        )
+    if name.startswith(("/", "\\", "~")) or ".." in parts or ":" in parts[0]:
+        raise problem(
+            f"a rule file reads recordings of its own folder only, not {shown(value)}",
+            "put the recording there, or give it to the command: `run FILE --replay RECORDING`",
+        )
+    return name
+
+
+Recording = Annotated[str, BeforeValidator(_recording, json_schema_input_type=str)]
+
+
 class ReplaySource(_Source):
-    """A recording, played at its own pace."""
+    """A recording in the rule file's folder or below it, played at its own pace."""
 
     type: Literal["replay"] = Field(description="A recording.")
-    file: Name = Field(description="EDF+, BDF+, WFDB header or CSV, seen from the rule file's folder.")
+    file: Recording = Field(description="EDF+, BDF+, WFDB header or CSV, in the rule file's folder or below.")
     rate: Rate | None = Field(None, description="Sampling rate in Hz, for CSV files that do not say it.")
 
 
@@ -129,22 +162,87 @@ class LslSource(_Source):
 
 
 class NetworkSource(_Source):
-    """A board that sends its lines or OSC messages over the network."""
+    """A board or program that sends lines of numbers or OSC messages: on this computer, or from the network.
 
-    type: Literal["network"] = Field(description="Lines or OSC messages from the network.")
-    protocol: Literal["udp", "tcp"] = Field("udp", description="How it comes.")
-    format: Literal["lines", "osc"] = Field("lines", description="Lines of numbers, or OSC messages.")
-    listen: Name = Field(
-        "127.0.0.1",
-        description="The address to listen on. Beyond loopback only `tcp`, with certificate and token.",
+    Whoever can send samples can press keys, so nobody else may: a Unix socket is open to this user alone,
+    everything else asks for a login, whose password is the token that the sender gives. Over TCP the token
+    is the first line; over UDP it is the first line of each datagram; in OSC the first argument of each
+    message.
+    """
+
+    type: Literal["network"] = Field(description="Lines or OSC messages of another program or board.")
+    protocol: Literal["unix", "tcp", "udp"] = Field(
+        "unix", description="How it comes: by a socket in this user's runtime folder, or by TCP or UDP."
     )
-    port: Port = Field(description="The port to listen on.")
-    certificate: Name | None = Field(None, description="TLS: the certificate's file (PEM).")
-    certificate_key: Name | None = Field(None, description="TLS: the file of the certificate's key (PEM).")
-    token_env: Name | None = Field(
-        None, description="Environment variable that holds what the board must send as its first line."
+    format: Literal["lines", "osc"] = Field("lines", description="Lines of numbers, or OSC messages.")
+    socket: Word | None = Field(
+        None, description="The Unix socket's name, `samples` if not given; the program says its whole path."
+    )
+    listen: Host = Field(
+        "127.0.0.1",
+        description="TCP and UDP: the address to listen on. Beyond loopback only `tcp`, with a login that "
+        "has a certificate and a token.",
+    )
+    port: Port | None = Field(None, description="TCP and UDP: the port to listen on.")
+    login: Word | None = Field(
+        None, description="The login that holds the token which the sender must give, and our certificate."
+    )
+    anyone_on_this_computer: Truth = Field(
+        False, description="TCP and UDP on loopback without a login: every user here may send samples."
     )
     rate: Rate | None = Field(None, description="Sampling rate in Hz; measured when it is not given.")
+
+    @model_validator(mode="after")
+    def _admitting(self) -> NetworkSource:
+        if self.protocol == "unix":
+            self._only_unix()
+            return self
+        if self.port is None:
+            raise problem("`port` is missing", f"`protocol: {self.protocol}` needs one, such as `port: 9100`")
+        if self.socket is not None:
+            raise problem("`socket` is for `protocol: unix`", "remove it, or the protocol")
+        if self.format == "osc" and self.protocol == "tcp":
+            raise problem("OSC messages come by `unix` or `udp`", "write `protocol: udp`")
+        where = f"{self.listen}:{self.port}"
+        make = f"biosignal-bridge login add NAME --host {self.listen} --port {self.port}"
+        if is_loopback(self.listen):
+            if self.login is None and not self.anyone_on_this_computer:
+                raise problem(
+                    f"every user of this computer could send samples to {where}, and so press keys",
+                    f"leave `protocol` out, or run `{make}` and write `login: NAME`; where that is no danger "
+                    "write `anyone_on_this_computer: true`",
+                )
+            return self
+        if self.anyone_on_this_computer:
+            raise problem("`anyone_on_this_computer` is for loopback", "write `login: NAME` instead")
+        if self.protocol == "udp":
+            raise problem(
+                f"UDP is not encrypted, so it is taken on loopback only, not at {where}",
+                "write `protocol: tcp` and `login: NAME`",
+            )
+        if self.login is None:
+            raise problem(
+                f"listening at {where}, beyond this computer, needs TLS and a token",
+                f"run `{make} --certificate FILE --certificate-key FILE` and write `login: NAME`",
+            )
+        return self
+
+    def _only_unix(self) -> None:
+        given = [
+            word
+            for word, there in (
+                ("port", self.port is not None),
+                ("listen", "listen" in self.model_fields_set),
+                ("login", self.login is not None),
+                ("anyone_on_this_computer", self.anyone_on_this_computer),
+            )
+            if there
+        ]
+        if given:
+            raise problem(
+                f"`{given[0]}` is for TCP and UDP, and this is a Unix socket",
+                "remove it, or write `protocol: tcp` or `protocol: udp`",
+            )
 
 
 SourceSpec = Annotated[
@@ -177,7 +275,7 @@ class OscOutput(_Output):
     """OSC 1.0 messages to another program."""
 
     type: Literal["osc"] = Field(description="OSC 1.0 messages.")
-    host: Name = Field("127.0.0.1", description="Where the receiver runs.")
+    host: Host = Field("127.0.0.1", description="Where the receiver runs.")
     port: Port = Field(description="The receiver's port.")
     protocol: Literal["udp", "tcp"] = Field("udp", description="UDP, or TCP framed by SLIP.")
 
@@ -193,16 +291,15 @@ Topic = Annotated[str, BeforeValidator(_topic, json_schema_input_type=str)]
 
 
 class MqttOutput(_Output):
-    """Publications to an MQTT broker. Secrets come from the environment or a file, never from here."""
+    """Publications to an MQTT broker. Secrets stand under a login's name in a file of their own."""
 
     type: Literal["mqtt"] = Field(description="Publications to an MQTT broker.")
-    host: Name = Field(description="Where the broker runs.")
+    host: Host = Field(description="Where the broker runs.")
     port: Port | None = Field(None, description="The broker's port; 1883, or 8883 with `tls`.")
     tls: Truth = Field(False, description="Encrypt the connection.")
-    ca_file: Name | None = Field(None, description="Certificate authority, when the system does not know it.")
-    username_env: Name | None = Field(None, description="Environment variable that holds the user name.")
-    password_env: Name | None = Field(None, description="Environment variable that holds the password.")
-    password_file: Name | None = Field(None, description="File with mode 600 that holds the password.")
+    login: Word | None = Field(
+        None, description="The login with user name, password and certificates; it must be for this host."
+    )
     client_id: Name | None = Field(None, description="The client identifier; made up when it is not given.")
     topic: Topic | None = Field(
         None,
@@ -213,11 +310,10 @@ class MqttOutput(_Output):
         0, description="Quality of service where a rule gives none."
     )
 
-    @model_validator(mode="after")
-    def _one_password(self) -> MqttOutput:
-        if self.password_env and self.password_file:
-            raise problem("the password has two places", "give `password_env` or `password_file`, not both")
-        return self
+    @property
+    def broker_port(self) -> int:
+        """The port that is meant, also where none is given (8883 and 1883: MQTT's registered ports)."""
+        return self.port if self.port is not None else 8883 if self.tls else 1883
 
 
 class LogOutput(_Output):

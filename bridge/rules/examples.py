@@ -60,10 +60,11 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
     devices.NetworkSource: (
         "source",
         (
-            "{type: network, protocol: udp, format: lines, listen: 127.0.0.1, port: 9100, rate: 250, mains_hz: 50, "
+            "{type: network, socket: headband, channels: [{name: Fp1, kind: eeg}]}",
+            "{type: network, protocol: udp, format: osc, port: 9100, anyone_on_this_computer: true, rate: 250, "
+            "mains_hz: 50, channels: [{name: chest, kind: ecg}]}",
+            "{type: network, protocol: tcp, listen: 0.0.0.0, port: 9100, login: chest-board, "
             "channels: [{name: chest, kind: ecg}]}",
-            "{type: network, protocol: tcp, listen: 0.0.0.0, port: 9100, certificate: bridge.pem, "
-            "certificate_key: bridge.key, token_env: BOARD_TOKEN, channels: [{name: chest, kind: ecg}]}",
         ),
     ),
     devices.ChannelSpec: (
@@ -78,9 +79,9 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
     devices.MqttOutput: (
         "output",
         (
-            "{type: mqtt, host: broker.example, port: 8883, tls: true, ca_file: ca.pem, username_env: LAB_USER, "
-            "password_env: LAB_PASSWORD, client_id: desk-3, topic: lab/desk-3, qos: 1, most_per_second: 20}",
-            "{type: mqtt, host: localhost, password_file: broker.secret}",
+            "{type: mqtt, host: broker.example, port: 8883, tls: true, login: lab-broker, client_id: desk-3, "
+            "topic: lab/desk-3, qos: 1, most_per_second: 20}",
+            "{type: mqtt, host: localhost}",
         ),
     ),
     devices.LogOutput: ("output", ("{type: log, most_per_second: 10}",)),

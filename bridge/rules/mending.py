@@ -9,11 +9,20 @@ from typing import Any
 from bridge.rules.conditions import no_condition
 from bridge.rules.deeds import DEED_WORDS, LEVEL_DEED_WORDS, no_deed
 from bridge.rules.document import Node
+from bridge.rules.hosts import normal_host
 from bridge.rules.problems import Problem
 from bridge.rules.words import Unknown, shown, suggestion
 
 Place = tuple[int, int]
-_SECRETS = frozenset({"password", "username", "user", "secret", "token"})
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_-]*", re.ASCII)
+# What a rule file said of secrets once, or might be thought to say: they have a place of their own.
+_SECRETS = frozenset(
+    {
+        *("password", "username", "user", "secret", "token", "token_env"),
+        *("username_env", "password_env", "password_file"),
+        *("ca_file", "certificate", "certificate_key"),
+    }
+)
 
 
 def locate(root: Node, path: Sequence[str | int], *, key: bool = False) -> Place:
@@ -54,8 +63,8 @@ def _problem(error: Any, root: Node) -> Problem:
         word = str(path[-1])
         known = given.known if isinstance(given, Unknown) else ()
         mend = suggestion(word, known)
-        if word in _SECRETS and "password_env" in known:
-            mend = "secrets never stand in a rule file: use `username_env`, `password_env` or `password_file`"
+        if word in _SECRETS and "login" in known:
+            mend = _log_in(path, root)
         return Problem(*locate(root, path, key=True), f"unknown key `{word[:40]}`", mend)
     if kind == "missing":
         return Problem(*locate(root, path[:-1]), f"`{path[-1]}` is missing", "add it")
@@ -74,6 +83,34 @@ def _problem(error: Any, root: Node) -> Problem:
         words = re.findall(r"'([^']*)'", context["expected"])
         return Problem(*place, f"{shown(given)} is not possible here", suggestion(str(given)[:80], words))
     return Problem(*place, *_plain_words(kind, context, given))
+
+
+def _log_in(path: Sequence[Any], root: Node) -> str:
+    """The command that keeps the secrets of this output or source, and what the rule file says instead."""
+    node: Any = root.data
+    names = ["NAME"]
+    for part in path[:-1]:
+        if isinstance(node, dict) and part in node:
+            node = node[part]
+            names.append(str(part))
+    node = node if isinstance(node, dict) else {}
+    # What is shown as a command may be pasted into a shell: nothing but plain names goes into it.
+    name = names[-1] if _PLAIN.fullmatch(names[-1]) and names[-1] != "source" else "NAME"
+    try:
+        host = normal_host(str(node.get("host") or node.get("listen") or "?"))
+    except ValueError:
+        host = "HOST"
+    digits = str(node.get("port", ""))
+    port = f" --port {digits}" if digits.isascii() and digits.isdigit() else ""
+    more = "".join(
+        f" --{word.replace('_', '-')} FILE"
+        for word in ("ca_file", "certificate", "certificate_key")
+        if word in node
+    )
+    return (
+        "a rule file holds and names no secrets: run "
+        f"`biosignal-bridge login add {name} --host {host}{port}{more}` and write `login: {name}`"
+    )
 
 
 def _no_form(error: Any, path: tuple[Any, ...], given: Any, root: Node) -> Problem:

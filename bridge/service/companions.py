@@ -1,4 +1,4 @@
-"""What runs beside the daemon: control channel, metrics, supervisor, page. Each starts and stops with it."""
+"""What runs beside the daemon: control channel, supervisor, page. Each starts and stops with it."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import logging
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from bridge.service.control import ControlServer
@@ -65,28 +66,6 @@ class Control:
         await self._server.stop()
 
 
-class Metrics:
-    """Counters for Prometheus on a loopback port."""
-
-    tasks: Sequence[asyncio.Task[None]] = ()
-
-    def __init__(self, port: int, daemon: Callable[[], Daemon]) -> None:
-        self._port = port
-        self._daemon = daemon
-        self._stop: Callable[[], None] | None = None
-
-    async def start(self) -> None:
-        from bridge.service import metrics
-
-        self._stop = metrics.start(self._port, lambda: self._daemon().snapshot())
-        log.info("metrics at http://127.0.0.1:%d/metrics", self._port)
-
-    async def stop(self) -> None:
-        if self._stop is not None:
-            await asyncio.to_thread(self._stop)
-            self._stop = None
-
-
 class Supervision:
     """Readiness, state and watchdog for systemd, where it asks for them."""
 
@@ -144,11 +123,14 @@ def page(
     shelf: FittedProfile,
     desk: CalibrationDesk | None,
     dry_run: bool,
+    port: int = 0,
 ) -> Page:
-    """The page with what it may ask of the daemon."""
+    """The page with what it may ask of the daemon. ``port`` 0: any free one."""
     from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
     from bridge.monitor.server import Monitor
     from bridge.rules.explain import sentences
+    from bridge.rules.reach import reaches
+    from bridge.service.metrics import exposition
 
     def health() -> Health:
         now = daemon().snapshot()
@@ -160,18 +142,18 @@ def page(
             now.get("recording", {}).get("problem"),
         )
 
-    told: dict[int, tuple[LoadedRule, ...]] = {}
+    told: dict[int, LoadedRules] = {}
 
     def loaded() -> LoadedRules:
         current = rules if watch is None else watch.rules
         if id(current) not in told:
             told.clear()
-            told[id(current)] = tuple(LoadedRule(name, text) for name, text in sentences(current))
-        return LoadedRules(
-            "" if watch is None else str(watch.path),
-            told[id(current)],
-            () if watch is None else watch.problems,
-        )
+            told[id(current)] = LoadedRules(
+                "" if watch is None else str(watch.path),
+                tuple(LoadedRule(name, text) for name, text in sentences(current)),
+                reaches=tuple(f"{reach.title}: {reach.sentence}." for reach in reaches(current)),
+            )
+        return replace(told[id(current)], problems=() if watch is None else watch.problems)
 
     return Page(
         Monitor(
@@ -185,7 +167,9 @@ def page(
                 keep=shelf.keep,
                 can_keep=lambda: shelf.can_keep,
                 calibration=desk,
+                metrics=exposition(lambda: daemon().snapshot()),
                 dry_run=dry_run,
-            )
+            ),
+            port=port,
         )
     )

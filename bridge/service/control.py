@@ -10,13 +10,12 @@ import asyncio
 import contextlib
 import json
 import os
-import stat
-import warnings
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from bridge.service.control_channel import ControlChannel, for_this_system
+from bridge.trust.places import make_private, runtime_folder
 
 _LONGEST_REQUEST = 1024
 _PATIENCE_S = 2.0
@@ -25,26 +24,6 @@ _MOST_AT_ONCE = 16  # connections; a person's commands come one by one
 
 class ControlError(Exception):
     """No daemon answers, or several do and none was named."""
-
-
-def runtime_folder() -> Path:
-    """Where the daemons are found: XDG_RUNTIME_DIR or what stands for it on this system."""
-    import platformdirs
-
-    with warnings.catch_warnings():
-        # Without XDG_RUNTIME_DIR a folder under the system's temporary one serves; nothing to worry about.
-        warnings.simplefilter("ignore")
-        return Path(platformdirs.user_runtime_dir("biosignal-bridge", appauthor=False))
-
-
-def _why_not_private(folder: Path) -> str | None:
-    """Why commands must not pass through this folder: whoever owns it could answer in the daemon's place."""
-    status = folder.lstat()
-    if not stat.S_ISDIR(status.st_mode):
-        return f"{folder} is not a folder"
-    if hasattr(os, "geteuid") and status.st_uid != os.geteuid():
-        return f"{folder} belongs to another user"
-    return None
 
 
 class ControlServer:
@@ -62,11 +41,7 @@ class ControlServer:
     async def start(self) -> None:
         """Raises OSError when there is no folder of this user's own to use."""
         folder = runtime_folder()
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        problem = _why_not_private(folder)
-        if problem is not None:
-            raise OSError(problem)
-        folder.chmod(0o700)
+        make_private(folder)
         self.path = folder / f"{os.getpid()}{self._channel.suffix}"
         self.path.unlink(missing_ok=True)
         self._server = await self._channel.listen(self.path, self._serve, _LONGEST_REQUEST)
@@ -112,13 +87,11 @@ def daemons(channel: ControlChannel | None = None) -> list[int]:
     found: list[int] = []
     try:
         folder = runtime_folder()
-        problem = _why_not_private(folder)
-    except FileNotFoundError:
-        return found
+        if not folder.exists():
+            return found
+        make_private(folder)  # whoever owns it could answer in a daemon's place
     except OSError as error:
         raise ControlError(f"daemons cannot be looked for: {error}") from error
-    if problem is not None:
-        raise ControlError(f"daemons cannot be looked for: {problem}")
     for path in sorted(folder.glob(f"*{channel.suffix}")):
         with contextlib.suppress(ValueError):
             pid = int(path.stem)

@@ -45,9 +45,11 @@ def _serial(spec: SerialSource, _: bool, __: Path) -> Source:
 def _replay(spec: ReplaySource, fast: bool, folder: Path) -> Source:
     from bridge.sources import replay
 
-    return replay.ReplaySource(
-        folder / Path(spec.file).expanduser(), rate_hz=spec.rate, specs=spec.channels, fast=fast
-    )
+    path = folder / spec.file
+    # A link in a folder from somebody else may lead anywhere.
+    if not path.resolve().is_relative_to(folder.resolve()):
+        raise SourceError(f"{path} leads out of the rule file's folder; give it with --replay instead")
+    return replay.ReplaySource(path, rate_hz=spec.rate, specs=spec.channels, fast=fast)
 
 
 def _synthetic(spec: SyntheticSource, fast: bool, _: Path) -> Source:
@@ -63,26 +65,35 @@ def _synthetic(spec: SyntheticSource, fast: bool, _: Path) -> Source:
     )
 
 
-def _network(spec: NetworkSource, _: bool, folder: Path) -> Source:
-    from bridge.sources import network
-    from bridge.sources.admission import admission
+def _network(spec: NetworkSource, _: bool, __: Path) -> Source:
+    from bridge.sources import admission, network
     from bridge.sources.wiring import wires_from
 
-    if spec.format == "osc" and spec.protocol == "tcp":
-        raise SourceError("OSC messages are taken over UDP only; write `protocol: udp`")
+    wires = wires_from(spec.channels)
+    osc = spec.format == "osc"
+    if spec.protocol == "unix":
+        from bridge.sources.local_socket import socket_path
+
+        return network.NetworkSource(
+            wires,
+            protocol="osc" if osc else "unix",
+            path=socket_path(spec.socket or "samples"),
+            rate_hz=spec.rate,
+            admission=admission.ANYONE,
+        )
+    assert spec.port is not None  # the schema asks for it
     return network.NetworkSource(
-        wires_from(spec.channels),
-        protocol="osc" if spec.format == "osc" else spec.protocol,
+        wires,
+        protocol="osc" if osc else spec.protocol,
         host=spec.listen,
         port=spec.port,
         rate_hz=spec.rate,
-        admission=admission(
+        admission=admission.admission(
             spec.listen,
+            spec.port,
             protocol=spec.protocol,
-            certificate=spec.certificate,
-            certificate_key=spec.certificate_key,
-            token_env=spec.token_env,
-            folder=folder,
+            login=spec.login,
+            anyone=spec.anyone_on_this_computer,
         ),
     )
 

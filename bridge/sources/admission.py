@@ -1,19 +1,19 @@
-"""Who may send samples from beyond this computer: over TLS, with a token, or not at all.
+"""Who may send samples: what could pass for the board could press keys.
 
-Samples move hands here: what could pass for the board could press keys.
+A Unix socket is closed to other users by the system. Everybody else shows the token, beyond this computer
+over TLS, or the rule file has said that anyone on this computer may send.
 """
 
 from __future__ import annotations
 
 import hmac
-import ipaddress
-import os
 import ssl
-from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
+from bridge.rules.hosts import is_loopback
 from bridge.sources.protocol import SourceError
+from bridge.trust.login import LoginError
+from bridge.trust.login_file import find_login
 
 LEAST_TOKEN = 16  # characters
 LONGEST_LINE = 256  # bytes
@@ -26,81 +26,43 @@ class Admission:
     tls: ssl.SSLContext | None = None
     token: str | None = None
 
-    def admits(self, line: bytes) -> bool:
-        """Is this the line that the board must send first?"""
+    def admits(self, line: bytes | str) -> bool:
+        """Is this what the sender must give: the first line, or in OSC the first argument?"""
         if self.token is None:
             return True
-        return hmac.compare_digest(line.strip(), self.token.encode())
+        given = line.encode("utf-8", "replace") if isinstance(line, str) else line
+        return hmac.compare_digest(given.strip(), self.token.encode())
 
 
-def is_loopback(host: str) -> bool:
-    """Does this address or name mean this computer alone?"""
+ANYONE = Admission()
+
+
+def admission(host: str, port: int, *, protocol: str, login: str | None, anyone: bool = False) -> Admission:
+    """What a source that listens there asks of a sender. Raises SourceError where that is too little."""
+    here = is_loopback(host)
+    if login is None:
+        if here and anyone:
+            return ANYONE
+        raise SourceError(
+            f"whoever can send samples to {host}:{port} can press keys: give a login, or leave `protocol` "
+            "out to take them from a Unix socket"
+        )
+    if not here and protocol != "tcp":
+        raise SourceError(f"UDP is not encrypted, so it is taken on loopback only, not at {host}:{port}")
     try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host.lower() == "localhost"
-
-
-def admission(
-    host: str,
-    *,
-    protocol: str,
-    certificate: str | None = None,
-    certificate_key: str | None = None,
-    token_env: str | None = None,
-    folder: Path | None = None,
-    environment: Mapping[str, str] | None = None,
-) -> Admission:
-    """What a source that listens at ``host`` asks of a board. Raises SourceError where that is too little.
-
-    Files are seen from ``folder``, the rule file's.
-    """
-    if not is_loopback(host):
-        if protocol != "tcp":
-            raise SourceError(
-                "UDP is neither encrypted nor authenticated, so it is taken on loopback only, "
-                f"not at {host}; write `protocol: tcp` with certificate, certificate_key and token_env"
-            )
-        missing = [
-            name
-            for name, value in (
-                ("certificate", certificate),
-                ("certificate_key", certificate_key),
-                ("token_env", token_env),
-            )
-            if value is None
-        ]
-        if missing:
-            raise SourceError(
-                f"listening at {host}, beyond this computer, needs TLS and a token: give {', '.join(missing)}"
-            )
-    if protocol != "tcp" and (certificate or certificate_key or token_env):
-        raise SourceError("certificate, certificate_key and token_env are for `protocol: tcp`")
-    if (certificate is None) != (certificate_key is None):
-        raise SourceError("a certificate and its key belong together: give certificate and certificate_key")
-    tls = None
-    if certificate is not None and certificate_key is not None:
-        tls = _context(folder or Path(), certificate, certificate_key)
-    return Admission(tls, _token(token_env, os.environ if environment is None else environment))
-
-
-def _context(folder: Path, certificate: str, key: str) -> ssl.SSLContext:
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    chain, own_key = (folder / Path(name).expanduser() for name in (certificate, key))
-    try:
-        context.load_cert_chain(chain, own_key)
-    except (OSError, ssl.SSLError) as error:
-        raise SourceError(f"the certificate {chain} with key {own_key} cannot be used: {error}") from error
-    return context
-
-
-def _token(variable: str | None, environment: Mapping[str, str]) -> str | None:
-    if variable is None:
-        return None
-    token = environment.get(variable, "").strip()
+        found = find_login(login, host, port, tls=protocol == "tcp" and not here)
+        tls = found.server_context() if protocol == "tcp" else None
+    except LoginError as error:
+        raise SourceError(str(error)) from error
+    if not here and tls is None:
+        raise SourceError(
+            f"listening at {host}:{port}, beyond this computer, needs TLS: add the login `{login}` anew with "
+            "--certificate FILE --certificate-key FILE"
+        )
+    token = (found.password or "").strip()
     if len(token) < LEAST_TOKEN:
         raise SourceError(
-            f"the environment variable {variable} must hold a token of {LEAST_TOKEN} characters or more"
+            f"the password of the login `{login}` is the token that a sender gives: it needs {LEAST_TOKEN} "
+            "characters or more"
         )
-    return token
+    return Admission(tls, token)

@@ -1,4 +1,4 @@
-"""Boards that speak Wi-Fi: lines of numbers over UDP or TCP, or OSC messages over UDP.
+"""Boards that speak Wi-Fi and programs beside us: lines or OSC messages, by Unix socket, TCP or UDP.
 
 We listen, the board sends or connects. A board that connects again takes the place of its old connection.
 """
@@ -8,53 +8,59 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import socket
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Literal
 
 from bridge.signals.types import Block, StreamInfo
+from bridge.sources import local_socket
 from bridge.sources.admission import LONGEST_LINE, Admission
 from bridge.sources.clock import SampleClock, measured_rate
 from bridge.sources.lines import LineDecoder
 from bridge.sources.osc_rows import rows_of
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.wiring import Assembler, Wire, wiring
+from bridge.trust.guesses import Guesses
+from bridge.trust.listener import Listener, bind_tcp
 
 log = logging.getLogger("bridge")
 
-Protocol = Literal["udp", "tcp", "osc"]
+Protocol = Literal["unix", "udp", "tcp", "osc"]
 
 _FIRST_ROW_S = 15.0
 _MEASURE_S = 3.0
 _PENDING = 4096
 _READ = 65536
 _TOKEN_S = 5.0
-_ANYBODY_HERE = Admission()
 
 
 class NetworkSource:
-    """Listens at ``host`` and ``port`` for lines (``udp``, ``tcp``) or OSC messages over UDP (``osc``).
+    """Listens for lines (``unix``, ``udp``, ``tcp``) or OSC messages (``osc``), at ``path`` or a port.
 
     ``address`` is the OSC address to take numbers from; None takes any. Datagrams from more than one
-    sender are not mixed: the first one heard is taken until it has been silent for two seconds. Over TCP
-    ``admission`` may ask for TLS and a first line.
+    sender are not mixed: the first one heard is taken until it has been silent for two seconds.
+    ``admission`` may ask for a token (the first line of a connection or datagram, the first argument of an
+    OSC message) and, over TCP, for TLS.
     """
 
     def __init__(
         self,
         wires: Sequence[Wire],
         *,
-        protocol: Protocol = "udp",
+        protocol: Protocol,
+        admission: Admission,
         host: str = "127.0.0.1",
-        port: int,
+        port: int = 0,
+        path: Path | None = None,
         rate_hz: float | None = None,
         address: str | None = None,
-        admission: Admission = _ANYBODY_HERE,
     ) -> None:
         self.counts = SourceCounts()
         self._plan = wiring(wires)
         self._protocol: Protocol = protocol
-        self._host, self._port = host, port
+        self._host, self._port, self._path = host, port, path
         self._rate_hz = rate_hz
         self._address = address
         self._admission = admission
@@ -65,7 +71,8 @@ class NetworkSource:
         self._widths: Counter[int] = Counter()
         self._sink: Sink | None = None
         self._transport: asyncio.DatagramTransport | None = None
-        self._server: asyncio.Server | None = None
+        self._listener: Listener | None = None
+        self._guesses = Guesses()
         self._writer: asyncio.StreamWriter | None = None
         self._sender: object = None
         self._sender_s = 0.0
@@ -77,23 +84,16 @@ class NetworkSource:
 
     @property
     def _where(self) -> str:
+        if self._path is not None:
+            return str(self._path)
         return f"{self._protocol}://{self._host}:{self._port}"
 
+    @property
+    def _streams(self) -> bool:
+        return self._protocol in ("tcp", "unix")
+
     async def open(self) -> StreamInfo:
-        loop = asyncio.get_running_loop()
-        try:
-            if self._protocol == "tcp":
-                self._server = await asyncio.start_server(
-                    self._connected, self._host, self._port, limit=_READ, ssl=self._admission.tls
-                )
-            else:
-                self._transport, _ = await loop.create_datagram_endpoint(
-                    lambda: _Datagrams(self), local_addr=(self._host, self._port)
-                )
-        except OSError as error:
-            raise SourceError(
-                f"cannot listen at {self._where} ({error.strerror or error}); choose another port"
-            ) from error
+        await self._listen()
         if self._rate_hz is None or self._columns is None:
             await self._first_rows()
         if self._columns is None:
@@ -103,6 +103,36 @@ class NetworkSource:
         rate_hz = self._rate_hz or await self._measure()
         self._assembler = Assembler(self._plan, rate_hz, self.counts, self._where)
         return self._assembler.info
+
+    async def _listen(self) -> None:
+        loop = asyncio.get_running_loop()
+        try:
+            if self._streams:
+                sockets = (
+                    bind_tcp(self._host, self._port)
+                    if self._path is None
+                    else [local_socket.bind(self._path, socket.SOCK_STREAM)]
+                )
+                self._listener = Listener(
+                    self._where, sockets, self._protocol_for_one, tls=self._admission.tls
+                )
+            elif self._path is not None:
+                bound = local_socket.bind(self._path, socket.SOCK_DGRAM)
+                self._transport, _ = await loop.create_datagram_endpoint(lambda: _Datagrams(self), sock=bound)
+            else:
+                self._transport, _ = await loop.create_datagram_endpoint(
+                    lambda: _Datagrams(self), local_addr=(self._host, self._port)
+                )
+        except OSError as error:
+            raise SourceError(
+                f"cannot listen at {self._where} ({error.strerror or error}); choose another port"
+            ) from error
+        if self._path is not None:
+            log.info("samples are taken at %s", self._path)
+
+    def _protocol_for_one(self) -> asyncio.Protocol:
+        reader = asyncio.StreamReader(limit=_READ)
+        return asyncio.StreamReaderProtocol(reader, self._connected)
 
     async def run(self, sink: Sink) -> None:
         assert self._assembler is not None
@@ -118,13 +148,15 @@ class NetworkSource:
 
     async def close(self) -> None:
         self._sink = None
-        if self._server is not None:
-            self._server.close()
-            self._server = None
+        if self._listener is not None:
+            await self._listener.close()
+            self._listener = None
         if self._transport is not None:
             self._transport.close()
             self._transport = None
         self._close_writer()
+        if self._path is not None:
+            self._path.unlink(missing_ok=True)
 
     # -- opening ------------------------------------------------------------------------------------
 
@@ -172,6 +204,8 @@ class NetworkSource:
         if not await self._admitted(reader, writer):
             writer.close()
             return
+        if self._listener is not None:
+            self._listener.know(writer.transport)
         again = self._writer is not None or self.counts.samples > 0
         self._close_writer()
         self._writer = writer
@@ -180,8 +214,7 @@ class NetworkSource:
             self.counts.reconnects += 1
             if self._assembler is not None:
                 self._assembler.reconnected()
-        peer = writer.get_extra_info("peername")
-        log.info("%s: %s has connected", self._where, peer[0] if peer else "a board")
+        log.info("%s: %s has connected", self._where, _address_of(writer))
         with contextlib.suppress(OSError, asyncio.CancelledError):
             while (data := await reader.read(_READ)) and writer is self._writer:
                 self._take(self._decoder.feed(data), loop.time())
@@ -200,13 +233,30 @@ class NetworkSource:
                     line += await reader.readexactly(1)
         if self._admission.admits(line):
             return True
-        peer = writer.get_extra_info("peername")
-        log.warning("%s: %s did not send the token; refused", self._where, peer[0] if peer else "somebody")
+        address = _address_of(writer)
+        log.warning("%s: %s did not send the token; refused", self._where, address)
+        await asyncio.sleep(self._guesses.wrong(address, asyncio.get_running_loop().time()))
         return False
 
     def datagram(self, data: bytes, sender: object) -> None:
         """One datagram holds whole lines or one OSC packet."""
         now_s = asyncio.get_running_loop().time()
+        token: str | None = None
+        if self._admission.token is not None:
+            if self._protocol == "osc":
+                token = self._admission.token
+            else:
+                line, _, data = data.partition(b"\n")
+                if not self._admission.admits(line):
+                    self._refuse_datagram()
+                    return
+        found = rows_of(data, self._address, token) if self._protocol == "osc" else []
+        if found is None:
+            if token is None:
+                self._skip()
+            else:
+                self._refuse_datagram()
+            return
         if sender != self._sender:
             if self._sender is not None and now_s - self._sender_s < 2.0:
                 self.counts.skipped_lines += 1
@@ -214,10 +264,7 @@ class NetworkSource:
             self._sender = sender
         self._sender_s = now_s
         if self._protocol == "osc":
-            rows = rows_of(data, self._address)
-            if rows is None:
-                self.counts.skipped_lines += 1
-                return
+            rows = found
             if self._columns is not None:
                 self.counts.skipped_lines += sum(len(row) != self._columns for row in rows)
                 rows = [row for row in rows if len(row) == self._columns]
@@ -227,8 +274,15 @@ class NetworkSource:
             self.counts.skipped_lines += decoder.skipped
         self._take(rows, now_s)
 
+    def _skip(self) -> None:
+        self.counts.skipped_lines += 1
+
+    def _refuse_datagram(self) -> None:
+        self._skip()
+        log.warning("%s: a datagram without the token; passed over", self._where)
+
     def _take(self, rows: list[list[float]], received_s: float) -> None:
-        if self._protocol == "tcp":
+        if self._streams:
             self.counts.skipped_lines += self._decoder.skipped
             self._decoder.skipped = 0
         if not rows:
@@ -240,6 +294,11 @@ class NetworkSource:
         elif len(self._pending) < _PENDING:
             self._widths.update(len(row) for row in rows)
             self._pending.append((rows, received_s))
+
+
+def _address_of(writer: asyncio.StreamWriter) -> str:
+    peer = writer.get_extra_info("peername")
+    return str(peer[0]) if isinstance(peer, tuple) else "a program of this user"
 
 
 class _Datagrams(asyncio.DatagramProtocol):

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-EXTRAS = ("", "plots", "wfdb", "cluster", "lsl", "all")
+EXTRAS = ("", "plots", "wfdb", "cluster", "lsl", "keyring", "all")
 
 
 class Seconds:

@@ -55,7 +55,7 @@ class EveryCommand:
     def test_it_is_what_it_is_said_to_be(self, installation: Installation) -> None:
         told = installation.run("biosignal-bridge --version").out
         assert f"({'compiled' if installation.kind == 'compiled' else 'plain Python'})" in told
-        assert "Extras: none; not installed: plots, wfdb, cluster, lsl" in told
+        assert "Extras: none; not installed: plots, wfdb, cluster, lsl, keyring" in told
         where = installation.run("python -c 'import bridge; print(bridge.__file__)'").out
         assert where.startswith(str(installation.environment))
 

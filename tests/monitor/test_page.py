@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from bridge.monitor.access import Access
+
 from .browser import Sight, in_browser, see
 from .rig import STANDINGS, Rig
 
@@ -31,6 +33,43 @@ def test_it_loads_quietly_and_the_traces_move() -> None:
         footer = await sight.page.text_content("footer") or ""
         assert "Not a medical device" in footer
         assert "batteries" in footer
+
+    in_browser(check)
+
+
+def test_a_reload_in_the_same_tab_goes_on_and_another_tab_knows_nothing() -> None:
+    """The token is in this tab alone (HTML standard, 12.2.2: sessionStorage), and in no cookie."""
+
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link)
+        address, _, token = rig.link.partition("?token=")
+        await sight.page.reload()
+        await sight.page.wait_for_selector("#empty", state="hidden")
+        assert await sight.page.text_content(".state .word") == "Armed"
+        await sight.page.click("#stop")
+        await sight.says(".state .word", "Paused")
+        assert rig.heard == [("pause", True)]
+        assert await sight.page.evaluate("document.cookie") == ""
+        assert await sight.page.context.cookies() == []
+        assert sight.page.url == address
+        assert token not in await sight.page.evaluate(
+            "JSON.stringify(performance.getEntries()) + document.referrer"
+        )
+        other = await sight.page.context.new_page()
+        await other.goto(address)
+        await other.wait_for_selector("#notice:not([hidden])")
+        assert "Open the link" in (await other.text_content("#notice") or "")
+
+    in_browser(check)
+
+
+def test_a_program_that_was_started_anew_asks_for_its_new_link() -> None:
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link)
+        rig.monitor._access._tokens = Access()._tokens  # a new start on the same port
+        for client in list(rig.monitor._clients):
+            client.leaving.set()
+        await sight.says("#notice", "open the link that it printed")
 
     in_browser(check)
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import os
+import socket
 import struct
 from collections.abc import Awaitable, Callable
 from typing import Any
@@ -15,6 +18,7 @@ import pytest
 from bridge.monitor import Monitor, Service
 from bridge.outputs.standing import Standing
 from bridge.pipeline import DetectionChain, Pipeline
+from bridge.trust.listener import most_strangers
 
 from .rig import Rig, SmallEngine, running
 
@@ -31,10 +35,13 @@ def on_rig(check: Callable[[Rig, aiohttp.ClientSession, str], Awaitable[None]], 
     asyncio.run(main())
 
 
-async def connect(rig: Rig, session: aiohttp.ClientSession, **start: Any) -> aiohttp.ClientWebSocketResponse:
-    socket = await session.ws_connect(rig.link.replace("/?", "/live?"), max_msg_size=0)
-    await socket.send_json({"type": "start", **start})
-    return socket
+async def connect(
+    rig: Rig, session: aiohttp.ClientSession, link: str | None = None, **start: Any
+) -> aiohttp.ClientWebSocketResponse:
+    address, _, token = (link or rig.link).partition("?token=")
+    live = await session.ws_connect(address + "live", max_msg_size=0)
+    await live.send_json({"type": "start", "token": token, **start})
+    return live
 
 
 async def closing_code(socket: aiohttp.ClientWebSocketResponse) -> int | None:
@@ -50,33 +57,183 @@ def columns_of(frame: bytes) -> tuple[int, int, int]:
 
 
 class TestAccess:
-    def test_without_a_token_nothing_is_served(self) -> None:
+    def test_without_a_token_nothing_is_told(self) -> None:
+        """Only the page's own text, the same on every computer, is there for everybody."""
+
         async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
-            for path in PAGE:
-                for query in ("", "?token=", "?token=wrong", "?token=%00%ff", "?token=" + "x" * 3000):
-                    async with session.get(address + path + query) as answer:
-                        assert answer.status == 401, path + query
-                        assert "biosignal" not in await answer.text()
-            async with session.get(address + "/", headers={"Authorization": "Bearer wrong"}) as answer:
+            for path in ("/status", "/metrics", "/nothing", "/"):
+                async with session.get(address + path) as answer:
+                    assert answer.status == 401, path
+                    assert answer.headers["WWW-Authenticate"] == "Bearer"
+                    assert rig.info.channels[0].name not in await answer.text()
+
+        on_rig(check, live=False)
+
+    @pytest.mark.parametrize("query", ["?token=", "?token=wrong", "?token=%00%ff", "?token=" + "x" * 3000])
+    def test_a_wrong_token_is_refused_everywhere(self, query: str) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            async def status(path: str) -> int:
+                async with session.get(address + path + query) as answer:
+                    return answer.status
+
+            assert set(await asyncio.gather(*map(status, ["/", "/status", "/app.js", "/live"]))) == {401}
+
+        on_rig(check, live=False)
+
+    def test_no_cookie_is_set_and_none_is_asked_for(self) -> None:
+        """RFC 6265, 8.5: a cookie goes to every port of a host, so another service could have used it."""
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            token = rig.link.partition("token=")[2]
+            for path in ("/", "/status", "/app.js"):
+                async with session.get(address + path + f"?token={token}") as answer:
+                    assert answer.status == 200
+                    assert "Set-Cookie" not in answer.headers
+            port = address.rpartition(":")[2]
+            for name in (f"bridge-{port}", "token"):
+                async with session.get(address + "/status", headers={"Cookie": f"{name}={token}"}) as answer:
+                    assert answer.status == 401
+                socket = await session.ws_connect(
+                    address + "/live", origin=address, headers={"Cookie": f"{name}={token}"}
+                )
+                await socket.send_json({"type": "start"})
+                assert await closing_code(socket) == 4401
+            assert rig.heard == []
+
+        on_rig(check, live=False)
+
+    def test_the_token_in_the_header_does_as_well(self) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            token = rig.link.partition("token=")[2]
+            async with session.get(
+                address + "/status", headers={"Authorization": f"Bearer {token}"}
+            ) as answer:
+                assert answer.status == 200
+            async with session.get(address + "/status", headers={"Authorization": "Bearer wrong"}) as answer:
                 assert answer.status == 401
 
         on_rig(check, live=False)
 
-    def test_the_link_opens_and_its_cookie_goes_on(self) -> None:
+    @pytest.mark.parametrize(
+        "first",
+        [
+            {"type": "start"},
+            {"type": "start", "token": "wrong"},
+            {"type": "start", "token": "x" * 5000},
+            {"type": "arm", "armed": True},
+            {"type": "pause", "paused": True},
+        ],
+    )
+    def test_a_socket_says_who_it_is_first(self, first: dict[str, Any]) -> None:
         async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
-            # By default cookies of a bare IP address are not kept by this client.
-            async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as browser:
-                async with browser.get(rig.link) as answer:
-                    assert answer.status == 200
-                    cookie = answer.headers["Set-Cookie"]
-                    assert "HttpOnly" in cookie
-                    assert "SameSite=Strict" in cookie
-                    assert rig.link.partition("token=")[2] not in cookie
-                for path in PAGE[:4]:
-                    async with browser.get(address + path) as answer:
-                        assert answer.status == 200, path
-                async with browser.get(address + "/?token=wrong") as answer:
+            socket = await session.ws_connect(address + "/live")
+            await socket.send_json(first)
+            await socket.send_json({"type": "arm", "armed": True})
+            message = await socket.receive()
+            assert message.type in (
+                aiohttp.WSMsgType.CLOSE,
+                aiohttp.WSMsgType.CLOSED,
+                aiohttp.WSMsgType.ERROR,
+            )
+            assert rig.heard == []
+
+        on_rig(check, live=False)
+
+    def test_a_socket_that_says_nothing_does_not_stay(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("bridge.monitor.server.PATIENCE_S", 0.2)
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            socket = await session.ws_connect(address + "/live")
+            assert await asyncio.wait_for(closing_code(socket), 5) == 4401
+
+        on_rig(check, live=False)
+
+    def test_guesses_wait_and_the_owner_does_not(self) -> None:
+        """An hour of trying gave 300,000 guesses before; now a dozen take as long as it takes to see them."""
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            async def guess(number: int) -> None:
+                async with session.get(f"{address}/status?token=guess-{number}") as answer:
                     assert answer.status == 401
+
+            loop = asyncio.get_running_loop()
+            begun = loop.time()
+            guessing = [asyncio.ensure_future(guess(number)) for number in range(5)]
+            await asyncio.sleep(0.05)
+            async with session.get(rig.link.replace("/?", "/status?")) as answer:
+                assert answer.status == 200
+            # It was answered while guesses made before it were still waiting.
+            assert not all(each.done() for each in guessing)
+            await asyncio.gather(*guessing)
+            assert loop.time() - begun >= 0.1 * 2**4
+
+        on_rig(check, live=False)
+
+    @pytest.mark.parametrize(
+        "junk",
+        [b"\x16\x03\x01\x02\0\x01\0\x01", b"GET\r\n\r\n", b"GET / HTTP/1.1\r\nHost: a\r\nb\0: c\r\n\r\n",
+         b"GET / HTTP/1.1\r\n" + b"x" * 100_000 + b"\r\n\r\n", b"POST / HTTP/1.1\r\nContent-Length: -1\r\n\r\n"],
+        ids=["TLS", "no version", "NUL", "endless line", "length"],
+    )  # fmt: skip
+    def test_what_is_no_http_is_told_in_one_line(self, junk: bytes, caplog: pytest.LogCaptureFixture) -> None:
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            reader, writer = await asyncio.open_connection("127.0.0.1", rig.monitor.port)
+            writer.write(junk)
+            with contextlib.suppress(ConnectionError):
+                await reader.read()
+            writer.close()
+            async with session.get(rig.link) as answer:
+                assert answer.status == 200
+
+        on_rig(check, live=False)
+        assert all(record.exc_info is None for record in caplog.records)
+        assert all("\n" not in record.getMessage() for record in caplog.records)
+        assert len([record for record in caplog.records if record.levelname == "WARNING"]) <= 1
+
+    def test_metrics_are_given_to_who_has_the_token(self) -> None:
+        async def main() -> None:
+            service = Service(
+                pipeline=lambda: None, state=lambda: "disarmed", pause=print, arm=print,
+                metrics=lambda: (b"bridge_samples_total 1.0\n", "text/plain; version=0.0.4"),
+            )  # fmt: skip
+            monitor = Monitor(service)
+            link = await monitor.start()
+            async with aiohttp.ClientSession() as session:
+                async with session.get(link.replace("/?", "/metrics?")) as answer:
+                    assert await answer.text() == "bridge_samples_total 1.0\n"
+                for given in ({"Host": "evil.example"}, {}):
+                    url = link.split("?")[0] + "metrics"
+                    async with session.get(url, headers=given) as answer:
+                        assert answer.status == (403 if given else 401)
+            await monitor.stop()
+
+        asyncio.run(main())
+
+    def test_a_flood_of_half_open_requests_leaves_room(self) -> None:
+        """Connections that never say who they are: few at once, and the owner gets in meanwhile."""
+
+        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
+            before = len(os.listdir("/proc/self/fd"))
+            halves = []
+            for _ in range(300):
+                half = socket.socket()
+                half.setblocking(False)
+                with contextlib.suppress(OSError):
+                    half.connect(("127.0.0.1", rig.monitor.port))
+                halves.append(half)
+                await asyncio.sleep(0.002)
+            for half in halves:
+                with contextlib.suppress(OSError):
+                    half.send(b"GET /status HTTP/1.1\r\n")
+            await asyncio.sleep(0.3)
+            listener = rig.monitor._listener
+            assert listener is not None
+            assert listener.strangers <= most_strangers()
+            assert len(os.listdir("/proc/self/fd")) - before - len(halves) <= most_strangers() + 2
+            async with session.get(rig.link.replace("/?", "/status?")) as answer:
+                assert answer.status == 200
+            for half in halves:
+                half.close()
 
         on_rig(check, live=False)
 
@@ -112,22 +269,9 @@ class TestAccess:
     )
     def test_a_socket_from_another_page_is_refused(self, origin: str) -> None:
         async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
-            url = rig.link.replace("/?", "/live?")
             with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
-                await session.ws_connect(url, origin=origin)
+                await session.ws_connect(address + "/live", origin=origin)
             assert refused.value.status == 403
-
-        on_rig(check, live=False)
-
-    def test_a_cookie_alone_does_not_open_a_socket_without_an_origin(self) -> None:
-        async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
-            async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as browser:
-                async with browser.get(rig.link):
-                    pass
-                with pytest.raises(aiohttp.WSServerHandshakeError):
-                    await browser.ws_connect(address + "/live")
-                socket = await browser.ws_connect(address + "/live", origin=address)
-                await socket.close()
 
         on_rig(check, live=False)
 
@@ -203,8 +347,7 @@ class TestMessages:
 
     def test_the_read_only_link_steers_nothing(self) -> None:
         async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
-            socket = await session.ws_connect(rig.monitor.read_only_link.replace("/?", "/live?"))
-            await socket.send_json({"type": "start"})
+            socket = await connect(rig, session, rig.monitor.read_only_link)
             hello = await socket.receive_json()
             assert hello["control"] is False
             asked = [
@@ -402,8 +545,9 @@ class TestWhatIsSent:
             async with aiohttp.ClientSession() as session:
                 async with session.get(link.replace("/?", "/status?")) as answer:
                     assert (await answer.json())["streams"] == []
-                socket = await session.ws_connect(link.replace("/?", "/live?"))
-                await socket.send_json({"type": "start"})
+                address, _, token = link.partition("?token=")
+                socket = await session.ws_connect(address + "live")
+                await socket.send_json({"type": "start", "token": token})
                 code = asyncio.ensure_future(closing_code(socket))
                 await asyncio.sleep(0.1)
                 await monitor.stop()
@@ -417,9 +561,7 @@ def test_many_pages_and_one_that_stalls() -> None:
     """All pages get every column; the stalled one is neither waited for nor queued up for."""
 
     async def check(rig: Rig, session: aiohttp.ClientSession, address: str) -> None:
-        url = rig.link.replace("/?", "/live?")
-        stalled = await session.ws_connect(url)
-        await stalled.send_json({"type": "start"})
+        stalled = await connect(rig, session)
         stalled_transport = stalled._response.connection.transport  # type: ignore[union-attr]
         stalled_transport.pause_reading()
         pages = [await connect(rig, session) for _ in range(10)]

@@ -10,6 +10,7 @@ import socket
 import time
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import components
 import pytest
@@ -19,6 +20,7 @@ from bridge.outputs.mqtt import LARGEST_PAYLOAD, MqttOutput, make_broker
 from bridge.outputs.protocol import OutputError
 from bridge.rules.actions import Action, Press, Publish
 from bridge.signals.types import Event, Level
+from bridge.trust.login import Login, Place
 
 BLINK = Event("blink", "instant", 12.25, 12.5, "forehead", {"amplitude": 120.0}, 0.9, "blink")
 
@@ -31,6 +33,10 @@ def act(
 
 def output_for(port: int, **options: object) -> MqttOutput:
     return MqttOutput("lamp", make_broker("127.0.0.1", port, **options), source="desk")  # type: ignore[arg-type]
+
+
+def login_for(**known: Any) -> Login:
+    return Login("lamp", (Place("127.0.0.1"),), **known)
 
 
 async def until(condition: object, within_s: float = 10.0) -> None:
@@ -112,7 +118,7 @@ async def test_only_what_a_rule_publishes_itself_is_retained_and_never_an_event(
 async def test_tls_with_the_right_authority(tmp_path: Path) -> None:
     made = components.certificates(tmp_path / "tls")
     broker = components.Broker.make(tmp_path / "broker", *made.lines).start()
-    output = output_for(broker.port, tls=True, ca_file=str(made.authority))
+    output = output_for(broker.port, tls=True, login=login_for(ca_file=made.authority))
     await output.open()
     await until(lambda: output.connected)
     assert output.send(act())
@@ -128,7 +134,7 @@ async def test_a_certificate_that_is_wrong_is_refused_with_the_reason(tmp_path: 
     trusted = components.certificates(tmp_path / "other") if what == "another authority" else made
     lines = ("allow_anonymous true",) if what == "not encrypted" else made.lines
     broker = components.Broker.make(tmp_path / "broker", *lines).start()
-    output = output_for(broker.port, tls=True, ca_file=str(trusted.authority))
+    output = output_for(broker.port, tls=True, login=login_for(ca_file=trusted.authority))
     await output.open()
     await until(lambda: output.counts.problem)
     assert output.send(act())  # it waits; the broker may be mended
@@ -145,18 +151,14 @@ async def test_a_certificate_that_is_wrong_is_refused_with_the_reason(tmp_path: 
 def test_an_authority_that_is_no_certificate_is_told(tmp_path: Path) -> None:
     (tmp_path / "ca.pem").write_text("no certificate")
     with pytest.raises(OutputError, match=r"ca\.pem cannot be used"):
-        make_broker("broker.example", None, tls=True, ca_file="ca.pem", folder=tmp_path)
+        make_broker("broker.example", 8883, tls=True, login=login_for(ca_file=tmp_path / "ca.pem"))
 
 
 @pytest.mark.parametrize("password", ["right", "wrong"])
 async def test_a_password(tmp_path: Path, password: str) -> None:
     lines = components.password_lines(tmp_path / "broker", "desk", "right")
     broker = components.Broker.make(tmp_path / "broker", *lines).start()
-    secret = tmp_path / "secret"
-    secret.write_text(f"{password}\n")
-    secret.chmod(0o600)
-    named = {"WHO": "desk"}
-    output = output_for(broker.port, username_env="WHO", password_file=str(secret), environment=named)
+    output = output_for(broker.port, login=login_for(username="desk", password=password))
     await output.open()
     if password == "right":
         await until(lambda: output.connected)
@@ -168,16 +170,6 @@ async def test_a_password(tmp_path: Path, password: str) -> None:
         assert "wrong" not in told, "the password must not be told"
     await output.close()
     broker.stop()
-
-
-def test_secrets_that_others_may_read_or_that_are_missing_are_refused(tmp_path: Path) -> None:
-    secret = tmp_path / "secret"
-    secret.write_text("right\n")
-    secret.chmod(0o644)
-    with pytest.raises(OutputError, match="chmod 600"):
-        make_broker("127.0.0.1", 1883, password_file=str(secret))
-    with pytest.raises(OutputError, match="LAMP_PASSWORD is not set"):
-        make_broker("127.0.0.1", 1883, password_env="LAMP_PASSWORD", environment={})
 
 
 # MQTT 5.0, 4.7: no wildcards in a topic name, at least one character, no U+0000, at most 65,535 bytes.

@@ -192,7 +192,7 @@ PARTS = {
         "source: {type: serial, channels: [{name: a, kind: eegg}]}\n", 1, "eegg", "eeg",
     ),
     "a password in the "
-    "file": ("outputs:\n  a: {type: mqtt, host: h, password: s}\n", 2, "password", "password_"),
+    "file": ("outputs:\n  a: {type: mqtt, host: h, password: s}\n", 2, "password", "login add a --host h"),
     "unknown detector": ("detectors:\n  - {detector: blnk}\n", 2, "blnk", "blink"),
     "unknown setting": ("detectors:\n  - {detector: blink, settings: {loudness: 1}}\n", 2, "loudness", ""),
     "mains of 55 Hz": ("source: {type: serial, mains_hz: 55}\n", 1, "55", "50"),

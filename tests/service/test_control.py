@@ -17,10 +17,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from platformdirs import windows
 
-from bridge.service.control import ControlError, ControlServer, ask, daemons, runtime_folder
+from bridge.service.control import ControlError, ControlServer, ask, daemons
 from bridge.service.control_channel import ControlChannel, for_this_system
 from bridge.service.control_channel.loopback_port import LoopbackPort
 from bridge.service.control_channel.unix_socket import UnixSocket
+from bridge.trust.places import runtime_folder
 
 CHANNELS: list[Callable[[], ControlChannel]] = [UnixSocket, LoopbackPort]
 ways = pytest.mark.parametrize("way", CHANNELS)

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.service.control import ControlError, ControlServer, ask, runtime_folder
+from bridge.service.control import ControlError, ControlServer, ask
+from bridge.trust.places import runtime_folder
 from tests.components import until
 
 RULES = "version: 1\nsource: {type: synthetic}\noutputs:\n  note: {type: log}\nrules: []\n"
@@ -27,7 +28,7 @@ def test_a_folder_of_another_user_is_neither_listened_in_nor_asked(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder.mkdir(mode=0o700)
-    monkeypatch.setattr(os, "geteuid", lambda: folder.stat().st_uid + 1)
+    monkeypatch.setattr(os, "getuid", lambda: folder.stat().st_uid + 1)
     with pytest.raises(OSError, match="belongs to another user"):
         asyncio.run(ControlServer({}).start())
     with pytest.raises(ControlError, match="belongs to another user"):
@@ -39,7 +40,7 @@ def test_a_link_to_a_folder_is_not_a_folder(folder: Path, tmp_path: Path) -> Non
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     folder.symlink_to(elsewhere)
-    with pytest.raises(OSError, match="is not a folder"):
+    with pytest.raises(OSError, match="is no folder"):
         asyncio.run(ControlServer({}).start())
     assert list(elsewhere.iterdir()) == []
 

@@ -7,12 +7,14 @@ sd_notify(3).
 from __future__ import annotations
 
 import json
+import re
 import signal
 import socket
 import subprocess
 import sys
 import threading
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import suppress
@@ -23,7 +25,7 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from tests import components
-from tests.components import Broker, Subscriber, end, free_port, until
+from tests.components import Broker, Subscriber, end, until
 
 COMMAND = [sys.executable, "-m", "bridge"]
 RULES = """
@@ -48,7 +50,6 @@ class Running:
     environment: dict[str, str]
     supervisor: list[bytes]
     heard: Subscriber
-    metrics_port: int
     log: Path
 
     def call(self, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -56,8 +57,16 @@ class Running:
             [*COMMAND, *arguments], env=self.environment, capture_output=True, text=True, timeout=30
         )
 
+    @property
+    def link(self) -> str:
+        found = re.search(r"watch it at (http://\S+)", self.log.read_text())
+        assert found is not None, self.log.read_text()
+        return found[1]
+
     def metrics(self) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.metrics_port}/metrics", timeout=5) as answer:
+        address, _, token = self.link.partition("?token=")
+        asked = urllib.request.Request(address + "metrics", headers={"Authorization": f"Bearer {token}"})
+        with urllib.request.urlopen(asked, timeout=5) as answer:
             text = answer.read().decode()
         return {
             (sample.name, tuple(sorted(sample.labels.items()))): sample.value
@@ -85,7 +94,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
                 supervisor.append(listener.recv(300))
 
     threading.Thread(target=listen, daemon=True).start()
-    rules, log, port = folder / "rules.yaml", folder / "log", free_port()
+    rules, log = folder / "rules.yaml", folder / "log"
     rules.write_text(RULES.format(mqtt=broker.port))
     with components.x_server() as server:
         environment = {
@@ -97,12 +106,12 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         }
         with log.open("wb") as stderr:
             daemon = subprocess.Popen(
-                [*COMMAND, "run", str(rules), "--no-monitor", "--metrics-port", str(port)],
+                [*COMMAND, "run", str(rules)],
                 stdout=subprocess.DEVNULL,
                 stderr=stderr,
                 env=environment,
             )
-        made = Running(daemon, environment, supervisor, heard, port, log)
+        made = Running(daemon, environment, supervisor, heard, log)
         try:
             until(lambda: len(heard.on("lab/heart")) >= 3 or daemon.poll() is not None, "heartbeats", 30)
             assert daemon.poll() is None, log.read_text()
@@ -140,8 +149,19 @@ def test_metrics_agree_with_what_happened(running: Running) -> None:
     assert of("state", state="disarmed") == 1
 
 
-def test_the_metrics_listen_on_loopback_only(running: Running) -> None:
-    hexed = f"{running.metrics_port:04X}"
+def test_the_metrics_listen_on_loopback_only_and_ask_for_the_token(running: Running) -> None:
+    """The old port of their own, without either, is gone, and the error says what to do."""
+    port = int(running.link.partition("?")[0].rstrip("/").rpartition(":")[2])
+    for headers, status in (({}, 401), ({"Host": "evil.example"}, 403)):
+        asked = urllib.request.Request(f"http://127.0.0.1:{port}/metrics", headers=headers)
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.urlopen(asked, timeout=5)
+        assert refused.value.code == status
+    old = running.call("run", "rules.yaml", "--metrics-port", "9100")
+    assert old.returncode == 2
+    assert "/metrics" in old.stderr
+    assert "leave --metrics-port out" in old.stderr
+    hexed = f"{port:04X}"
     tables = [Path(f"/proc/{running.daemon.pid}/net/{name}").read_text() for name in ("tcp", "tcp6")]
     listening = [
         line.split()[1]

@@ -13,13 +13,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bridge.rules.loader import load
+from bridge.rules.hosts import is_loopback
+from bridge.rules.loader import RuleFileErrors, load
 from bridge.signals.types import Block
 from bridge.sources import build
-from bridge.sources.admission import Admission, admission, is_loopback
+from bridge.sources.admission import Admission, admission
 from bridge.sources.network import NetworkSource
 from bridge.sources.protocol import SourceError
 from bridge.sources.wiring import Wire
+from bridge.trust.login import Login, Place
+from bridge.trust.login_file import LoginSpec, write_logins
 from tests.components import Certificates, certificates, free_port
 
 TOKEN = "a-long-enough-token"
@@ -40,54 +43,108 @@ def test_what_loopback_is(host: str, own: bool) -> None:
     assert is_loopback(host) is own
 
 
+@pytest.fixture
+def logins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """Writes logins into a configuration folder of the test's own."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    known: dict[str, LoginSpec] = {}
+
+    def add(name: str, **fields: object) -> None:
+        known[name] = LoginSpec.model_validate(fields)
+        write_logins(known)
+
+    return add
+
+
+def test_beyond_loopback_tls_and_a_token_are_needed(logins: Callable[..., None], made: Certificates) -> None:
+    logins("board", hosts=["0.0.0.0"], password=TOKEN)
+    with pytest.raises(SourceError, match="can press keys"):
+        admission("0.0.0.0", 9100, protocol="tcp", login=None)
+    with pytest.raises(SourceError, match="can press keys"):
+        admission("0.0.0.0", 9100, protocol="tcp", login=None, anyone=True)
+    with pytest.raises(SourceError, match="loopback only"):
+        admission("0.0.0.0", 9100, protocol="udp", login="board")
+    with pytest.raises(SourceError, match=r"needs TLS: .*--certificate FILE"):
+        admission("0.0.0.0", 9100, protocol="tcp", login="board")
+    logins(
+        "whole", hosts=["0.0.0.0"], password=TOKEN, certificate=str(made.certificate),
+        certificate_key=str(made.key),
+    )  # fmt: skip
+    asked = admission("0.0.0.0", 9100, protocol="tcp", login="whole")
+    assert asked.tls is not None
+    assert asked.admits(TOKEN)
+
+
+def test_what_cannot_work_is_told(logins: Callable[..., None]) -> None:
+    logins("short", hosts=["127.0.0.1"], password="short", tls=False)
+    with pytest.raises(SourceError, match="16 characters"):
+        admission("127.0.0.1", 9100, protocol="tcp", login="short")
+    logins("none", hosts=["127.0.0.1"], tls=False)
+    with pytest.raises(SourceError, match="16 characters"):
+        admission("127.0.0.1", 9100, protocol="udp", login="none")
+    logins("lost", hosts=["127.0.0.1"], password=TOKEN, tls=False, certificate="c", certificate_key="k")
+    with pytest.raises(SourceError, match="cannot be used"):
+        admission("127.0.0.1", 9100, protocol="tcp", login="lost")
+    with pytest.raises(
+        SourceError, match=r"no login `nobody`.*login add nobody --host 127\.0\.0\.1 --port 9100"
+    ):
+        admission("127.0.0.1", 9100, protocol="tcp", login="nobody")
+    logins("elsewhere", hosts=["broker.example"], password=TOKEN)
+    with pytest.raises(SourceError, match=r"is for broker\.example, not for 127\.0\.0\.1:9100"):
+        admission("127.0.0.1", 9100, protocol="tcp", login="elsewhere")
+
+
+HEAD = "version: 1\nsource: {type: network, %s channels: [{name: arm, kind: emg}]}\n"
+
+
 @pytest.mark.parametrize(
-    ("given", "told"),
+    ("said", "told"),
     [
-        ({"protocol": "udp"}, "taken on loopback only"),
-        ({"protocol": "tcp"}, "needs TLS and a token: give certificate, certificate_key, token_env"),
-        ({"protocol": "tcp", "certificate": "c", "certificate_key": "k"}, "give token_env"),
-        ({"protocol": "tcp", "token_env": "T"}, "give certificate, certificate_key"),
+        ("protocol: udp, port: 9100,", "every user of this computer"),
+        ("protocol: tcp, port: 9100,", "every user of this computer"),
+        ("protocol: udp, format: osc, port: 9100,", "every user of this computer"),
+        ("protocol: tcp, listen: 0.0.0.0, port: 9100,", "needs TLS and a token"),
+        ("protocol: tcp, listen: 0.0.0.0, port: 9100, anyone_on_this_computer: true,", "is for loopback"),
+        ("protocol: udp, listen: 0.0.0.0, port: 9100, login: a,", "loopback only"),
+        ("protocol: tcp, format: osc, port: 9100, login: a,", "`unix` or `udp`"),
+        ("port: 9100,", "is for TCP and UDP"),
+        ("protocol: tcp,", "`port` is missing"),
+        ("protocol: tcp, port: 9100, login: a, socket: b,", "`socket` is for"),
     ],
 )
-def test_beyond_loopback_too_little_is_refused(given: dict[str, str], told: str) -> None:
-    with pytest.raises(SourceError, match=told):
-        admission("0.0.0.0", **given)  # type: ignore[arg-type]
+def test_a_rule_file_that_admits_too_many_is_refused_when_it_is_checked(said: str, told: str) -> None:
+    with pytest.raises(RuleFileErrors, match=told) as refused:
+        load(HEAD % said)
+    assert refused.value.problems[0].line == 2
 
 
-def test_what_cannot_work_is_told(tmp_path: Path, made: Certificates) -> None:
-    with pytest.raises(SourceError, match="16 characters"):
-        admission("127.0.0.1", protocol="tcp", token_env="T", environment={"T": "short"})
-    with pytest.raises(SourceError, match="belong together"):
-        admission("127.0.0.1", protocol="tcp", certificate="c")
-    with pytest.raises(SourceError, match="cannot be used"):
-        admission("127.0.0.1", protocol="tcp", certificate="c", certificate_key="k", folder=tmp_path)
-    with pytest.raises(SourceError, match="are for `protocol: tcp`"):
-        admission("127.0.0.1", protocol="udp", token_env="T", environment={"T": TOKEN})
-
-
-def test_a_rule_file_says_it(made: Certificates, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = (
-        "version: 1\nsource: {{type: network, protocol: tcp, listen: 0.0.0.0, port: {port}, {more}\n"
-        "  channels: [{{name: arm, kind: emg}}]}}\n"
-    )
-    bare = load(text.format(port=free_port(), more="")).rules.source
-    assert bare is not None
-    with pytest.raises(SourceError, match="needs TLS and a token"):
-        build(bare)
-    monkeypatch.setenv("BOARD_TOKEN", TOKEN)
-    more = f"certificate: {made.certificate}, certificate_key: {made.key}, token_env: BOARD_TOKEN,"
-    full = load(text.format(port=free_port(), more=more)).rules.source
-    assert full is not None
-    assert isinstance(build(full), NetworkSource)
+@pytest.mark.parametrize(
+    "said",
+    [
+        "",
+        "socket: headband, format: osc,",
+        "protocol: udp, port: 9100, anyone_on_this_computer: true,",
+        "protocol: udp, port: 9100, login: board,",
+        "protocol: tcp, listen: 0.0.0.0, port: 9100, login: board,",
+    ],
+)
+def test_a_rule_file_says_who_may_send(said: str, made: Certificates, logins: Callable[..., None]) -> None:
+    logins(
+        "board", hosts=["0.0.0.0", "127.0.0.1"], password=TOKEN, tls=False,
+        certificate=str(made.certificate), certificate_key=str(made.key),
+    )  # fmt: skip
+    source = load(HEAD % said).rules.source
+    assert source is not None
+    assert isinstance(build(source), NetworkSource)
 
 
 async def running(
     made: Certificates, during: Callable[[NetworkSource, int, ssl.SSLContext], Awaitable[None]]
 ) -> list[Block]:
-    asked = admission(
-        "127.0.0.1", protocol="tcp", certificate=str(made.certificate), certificate_key=str(made.key),
-        token_env="T", environment={"T": TOKEN},
-    )  # fmt: skip
+    own = Login(
+        "board", (Place("127.0.0.1"),), None, TOKEN, certificate=made.certificate, certificate_key=made.key
+    )
+    asked = Admission(own.server_context(), TOKEN)
     port = free_port()
     source = NetworkSource([Wire("a", "emg")], protocol="tcp", port=port, rate_hz=100, admission=asked)
     await source.open()

@@ -5,7 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import stat
 from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -15,6 +18,8 @@ from pythonosc.osc_bundle_builder import IMMEDIATELY, OscBundleBuilder
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from bridge.signals.types import Block
+from bridge.sources import local_socket
+from bridge.sources.admission import ANYONE, Admission
 from bridge.sources.network import NetworkSource
 from bridge.sources.osc_rows import rows_of
 from bridge.sources.protocol import SourceError
@@ -60,7 +65,7 @@ async def until(condition: Callable[[], bool]) -> None:
 def test_udp_lines() -> None:
     async def scenario() -> None:
         port = free_port(socket.SOCK_DGRAM)
-        source = NetworkSource(TWO, protocol="udp", port=port, rate_hz=250)
+        source = NetworkSource(TWO, protocol="udp", admission=ANYONE, port=port, rate_hz=250)
         await source.open()
         sender = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 
@@ -83,7 +88,7 @@ def test_udp_lines() -> None:
 def test_a_second_sender_is_not_mixed_in() -> None:
     async def scenario() -> None:
         port = free_port(socket.SOCK_DGRAM)
-        source = NetworkSource(TWO, protocol="udp", port=port, rate_hz=250)
+        source = NetworkSource(TWO, protocol="udp", admission=ANYONE, port=port, rate_hz=250)
         await source.open()
         one, other = (socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(2))
 
@@ -106,7 +111,7 @@ def test_a_second_sender_is_not_mixed_in() -> None:
 def test_osc_messages_and_bundles() -> None:
     async def scenario() -> None:
         port = free_port(socket.SOCK_DGRAM)
-        source = NetworkSource(TWO, protocol="osc", port=port, rate_hz=250, address="/emg")
+        source = NetworkSource(TWO, protocol="osc", admission=ANYONE, port=port, rate_hz=250, address="/emg")
         await source.open()
         sender = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         bundle = OscBundleBuilder(IMMEDIATELY)
@@ -136,6 +141,154 @@ def test_osc_messages_and_bundles() -> None:
     asyncio.run(scenario())
 
 
+TOKEN = "a-long-enough-token"
+
+
+def test_a_datagram_without_the_token_moves_nothing() -> None:
+    """Not even when it comes first, or after the true sender has been silent."""
+
+    async def scenario() -> None:
+        port = free_port(socket.SOCK_DGRAM)
+        source = NetworkSource(TWO, protocol="udp", admission=Admission(None, TOKEN), port=port, rate_hz=250)
+        await source.open()
+        board, other = (socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(2))
+
+        async def during(blocks: list[Block]) -> None:
+            for packet in (b"8,9\n", b"wrong-token-of-length\n8,9\n", TOKEN.encode()[:-1], b""):
+                other.sendto(packet, ("127.0.0.1", port))
+            await until(lambda: source.counts.skipped_lines >= 3)
+            for row in (b"1,2", b"3,4\n"):
+                board.sendto(TOKEN.encode() + b"\n" + row, ("127.0.0.1", port))
+            await until(lambda: source.counts.samples == 2)
+            board.sendto(b"8,9\n", ("127.0.0.1", port))  # each datagram has it
+            skipped = source.counts.skipped_lines
+            await until(lambda: source.counts.skipped_lines > skipped)
+
+        blocks = await running(source, during)
+        board.close()
+        other.close()
+        assert np.array_equal(np.concatenate([b.samples for b in blocks]), [[1, 2], [3, 4]])
+
+    asyncio.run(scenario())
+
+
+def test_a_flood_of_wrong_tokens_does_not_shut_out_the_board() -> None:
+    """Each is counted; the first datagram of the board is heard all the same."""
+
+    async def scenario() -> None:
+        port = free_port(socket.SOCK_DGRAM)
+        source = NetworkSource(TWO, protocol="udp", admission=Admission(None, TOKEN), port=port, rate_hz=250)
+        await source.open()
+        board, other = (socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(2))
+
+        async def during(blocks: list[Block]) -> None:
+            for index in range(500):
+                other.sendto(b"guess-%d\n8,9\n" % index, ("127.0.0.1", port))
+                if index % 100 == 0:
+                    await asyncio.sleep(0.01)
+            await until(lambda: source.counts.skipped_lines == 500)
+            board.sendto(TOKEN.encode() + b"\n3,4", ("127.0.0.1", port))
+            await until(lambda: source.counts.samples == 1)
+
+        await running(source, during)
+        board.close()
+        other.close()
+
+    asyncio.run(scenario())
+
+
+def test_an_osc_message_carries_the_token_first() -> None:
+    async def scenario() -> None:
+        port = free_port(socket.SOCK_DGRAM)
+        source = NetworkSource(TWO, protocol="osc", admission=Admission(None, TOKEN), port=port, rate_hz=250)
+        await source.open()
+        sender = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+
+        async def during(blocks: list[Block]) -> None:
+            for packet in (message("/emg", 8, 9), message("/emg", "wrong", 8, 9), message("/emg")):
+                sender.sendto(packet, ("127.0.0.1", port))
+            sender.sendto(message("/emg", TOKEN, 1, 2), ("127.0.0.1", port))
+            await until(lambda: source.counts.samples == 1)
+
+        blocks = await running(source, during)
+        sender.close()
+        assert np.array_equal(np.concatenate([b.samples for b in blocks]), [[1, 2]])
+        assert source.counts.skipped_lines == 3
+
+    asyncio.run(scenario())
+
+
+@pytest.mark.parametrize("protocol", ["unix", "osc"])
+def test_a_unix_socket_is_for_this_user_alone(
+    protocol: Literal["unix", "osc"], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """unix(7): connecting needs write permission on the socket's file, and search on its folder."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+
+    async def scenario() -> None:
+        path = local_socket.socket_path("headband")
+        source = NetworkSource(TWO, protocol=protocol, admission=ANYONE, path=path, rate_hz=250)
+        await source.open()
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+        assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
+        kind = socket.SOCK_STREAM if protocol == "unix" else socket.SOCK_DGRAM
+        sender = socket.socket(socket.AF_UNIX, kind)
+
+        async def during(blocks: list[Block]) -> None:
+            sender.connect(str(path))
+            sender.send(b"1,2\n" if protocol == "unix" else message("/emg", 1, 2))
+            await until(lambda: source.counts.samples == 1)
+            second = NetworkSource(TWO, protocol=protocol, admission=ANYONE, path=path, rate_hz=250)
+            with pytest.raises(SourceError, match="another daemon"):
+                await second.open()
+
+        await running(source, during)
+        sender.close()
+        assert not path.exists()
+
+    asyncio.run(scenario())
+
+
+def test_what_a_killed_daemon_left_is_taken_over_and_a_strangers_folder_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    path = local_socket.socket_path("headband")
+    path.parent.mkdir(parents=True, mode=0o755)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as dead:
+        dead.bind(str(path))
+    local_socket.bind(path, socket.SOCK_STREAM).close()
+    path.unlink()
+    path.write_text("precious")
+    with pytest.raises(SourceError, match="no socket"):
+        local_socket.bind(path, socket.SOCK_STREAM)
+    assert path.read_text() == "precious"
+    path.unlink()
+    monkeypatch.setattr("os.getuid", lambda: 4242)
+    with pytest.raises(SourceError, match="another user"):
+        local_socket.bind(path, socket.SOCK_STREAM)
+
+
+def test_bundles_in_bundles_are_refused(caplog: pytest.LogCaptureFixture) -> None:
+    """One datagram can hold three thousand, one in the other: that was a RecursionError each."""
+    packet = message("/emg", 1, 2)
+    assert rows_of(bundled(packet, 4)) == [[1, 2]]
+    assert rows_of(bundled(packet, 5)) is None
+    assert rows_of(bundled(packet, 3200)) is None
+
+
+def bundled(packet: bytes, times: int) -> bytes:
+    for _ in range(times):
+        packet = b"#bundle\0" + bytes(7) + b"\1" + len(packet).to_bytes(4, "big") + packet
+    return packet
+
+
+@given(st.binary(max_size=200), st.integers(0, 8))
+def test_any_bundle_is_rows_or_nothing(packet: bytes, times: int) -> None:
+    rows = rows_of(bundled(packet, times))
+    assert rows is None or all(rows)
+
+
 @given(st.binary(max_size=200))
 def test_any_datagram_is_rows_or_nothing(packet: bytes) -> None:
     rows = rows_of(packet)
@@ -145,7 +298,7 @@ def test_any_datagram_is_rows_or_nothing(packet: bytes) -> None:
 def test_a_board_that_connects_again_leaves_a_gap() -> None:
     async def scenario() -> None:
         port = free_port(socket.SOCK_STREAM)
-        source = NetworkSource(TWO, protocol="tcp", port=port, rate_hz=100)
+        source = NetworkSource(TWO, protocol="tcp", admission=ANYONE, port=port, rate_hz=100)
         await source.open()
 
         async def during(blocks: list[Block]) -> None:
@@ -177,10 +330,20 @@ def test_errors_say_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         with pytest.raises(SourceError, match="cannot listen at tcp://"):
-            asyncio.run(NetworkSource(TWO, protocol="tcp", port=taken.getsockname()[1], rate_hz=1).open())
+            asyncio.run(
+                NetworkSource(
+                    TWO, protocol="tcp", admission=ANYONE, port=taken.getsockname()[1], rate_hz=1
+                ).open()
+            )
     with pytest.raises(SourceError, match="nothing came"):
-        asyncio.run(NetworkSource(TWO, protocol="udp", port=free_port(socket.SOCK_DGRAM)).open())
+        asyncio.run(
+            NetworkSource(TWO, protocol="udp", admission=ANYONE, port=free_port(socket.SOCK_DGRAM)).open()
+        )
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
         taken.bind(("127.0.0.1", 0))
         with pytest.raises(SourceError, match="cannot listen"):
-            asyncio.run(NetworkSource(TWO, protocol="udp", port=taken.getsockname()[1], rate_hz=1).open())
+            asyncio.run(
+                NetworkSource(
+                    TWO, protocol="udp", admission=ANYONE, port=taken.getsockname()[1], rate_hz=1
+                ).open()
+            )

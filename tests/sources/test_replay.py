@@ -86,7 +86,7 @@ def test_the_registry_builds_what_a_rule_file_says(tmp_path: Path) -> None:
 
     board = [{"name": "Fp1"}]
     assert type(build(spec(type="serial", channels=board))).__name__ == "SerialSource"
-    assert type(build(spec(type="network", port=9001, channels=board))).__name__ == "NetworkSource"
+    assert type(build(spec(type="network", channels=board))).__name__ == "NetworkSource"
     assert type(build(spec(type="lsl", name="x"))).__name__ == "LslSource"
     with pytest.raises(SourceError, match="`channels`"):
         build(spec(type="serial"))

@@ -2,7 +2,7 @@
 import { Calibrate } from "./calibrate.js";
 import { parse, SIGNAL, TRIAL } from "./frames.js";
 import { Happened } from "./happened.js";
-import { Link } from "./link.js";
+import { Link, takeToken } from "./link.js";
 import { showHealth, showLevels, showOpen, showSignal, showState } from "./panel.js";
 import { showFired, showRules } from "./rules.js";
 import { Tune } from "./tune.js";
@@ -10,7 +10,7 @@ import { Watch } from "./watch.js";
 
 const $ = (id) => document.getElementById(id);
 
-if (location.search) history.replaceState(null, "", location.pathname + location.hash);
+const token = takeToken();
 
 export const watch = new Watch();
 const goTo = (time) => {
@@ -72,6 +72,7 @@ function notice(words) {
 }
 
 export const link = new Link(
+  token,
   {
     open: () => notice(""),
     text: heard,

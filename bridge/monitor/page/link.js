@@ -1,11 +1,24 @@
 // The WebSocket: comes back by itself, and tells the daemon when nobody is looking.
+// The token comes with the link. It stays in this tab (a reload keeps it) and out of the address bar.
 
 const FIRST_WAIT_MS = 400;
 const LONGEST_WAIT_MS = 5000;
 
+const TOKEN = "token";
+const NO_TOKEN = "Open the link that the program printed: it holds the token that this page needs.";
+const OLD_TOKEN = "The program was started anew: open the link that it printed.";
+
+export function takeToken() {
+  const given = new URLSearchParams(location.search).get(TOKEN);
+  if (given) sessionStorage.setItem(TOKEN, given);
+  if (location.search) history.replaceState(null, "", location.pathname + location.hash);
+  return sessionStorage.getItem(TOKEN);
+}
+
 export class Link {
   // on: { open(), text(message), binary(buffer), down(words) }; resume() says how far we are.
-  constructor(on, resume) {
+  constructor(token, on, resume) {
+    this.token = token;
     this.on = on;
     this.resume = resume;
     this.wait = FIRST_WAIT_MS;
@@ -18,12 +31,16 @@ export class Link {
   }
 
   connect() {
+    if (!this.token) {
+      this.on.down(NO_TOKEN);
+      return;
+    }
     const socket = new WebSocket(`ws://${location.host}/live`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
     socket.onopen = () => {
       this.wait = FIRST_WAIT_MS;
-      this.send({ type: "start", ...this.resume() });
+      this.send({ type: "start", token: this.token, ...this.resume() });
       this.tellVisible();
       this.on.open();
     };
@@ -37,8 +54,11 @@ export class Link {
   async again(event) {
     let words = event.code === 1001 ? "The program has ended. Waiting for it to start again …" : "Connection lost. Trying again …";
     try {
-      const answer = await fetch("/status");
-      if (answer.status === 401) words = "The program was started anew: open the link that it printed.";
+      const answer = await fetch("/status", { headers: { Authorization: `Bearer ${this.token}` } });
+      if (answer.status === 401) {
+        this.on.down(OLD_TOKEN);
+        return;
+      }
     } catch { /* nobody answers: the words above say so */ }
     this.on.down(words);
     setTimeout(() => this.connect(), this.wait);

@@ -3,7 +3,9 @@ import { clock, element } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 
-export function showRules({ file, rules, problems }) {
+export function showRules({ file, rules, problems, reaches }) {
+  $("rules-reaches").hidden = reaches.length === 0;
+  $("rules-reaches").querySelector("ul").replaceChildren(...reaches.map((line) => element("li", "", line)));
   $("rules-file").textContent = file ? `From ${file}` : "";
   $("rules-empty").hidden = rules.length > 0;
   $("rules-list").replaceChildren(...rules.map((rule) => {

@@ -28,12 +28,15 @@ LIMIT = 1.2
 
 async def be_pages(link: str, count: int, seconds: float) -> None:
     """The other process: ``count`` pages that read and one that does not."""
-    url = link.replace("/?", "/live?")
+    address, _, token = link.partition("?token=")
     async with aiohttp.ClientSession(connector=aiohttp.TCPConnector(limit=0)) as session:
-        sockets = [await session.ws_connect(url, max_msg_size=0) for _ in range(count + 1)]
-        sockets[0]._response.connection.transport.pause_reading()  # type: ignore[union-attr]
-        for socket in sockets:
-            await socket.send_json({"type": "start"})
+        sockets = []
+        for _ in range(count + 1):
+            socket = await session.ws_connect(address + "live", max_msg_size=0)
+            if not sockets:
+                socket._response.connection.transport.pause_reading()  # type: ignore[union-attr]
+            await socket.send_json({"type": "start", "token": token})
+            sockets.append(socket)
         received = [0] * count
 
         async def read(place: int) -> None:
