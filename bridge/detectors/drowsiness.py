@@ -4,7 +4,7 @@ A demonstration, not a safety device. What is seen is the electrical trace of li
 EEG), not where the lid stands: the share of time here is that of closures beyond half a second, and must not
 be taken for measures that a camera makes of the lid's position, though both rise as people get sleepy.
 
-Over a sliding minute: blinks and long closures a minute, mean and 90th percentile of their durations, and
+Over a sliding minute: blinks and long closures a minute, mean and 90th percentile of blink durations, and
 the share of time in closures longer than 500 ms. Sleepiness lengthens blinks and brings long closures, while
 the blink rate may go either way (Stern, Boyer & Schroeder 1994 and Caffier, Erdmann & Ullsperger 2003, both
 from memory); so the level rests on the long closures and on the lengthening against the person's own rested
@@ -102,6 +102,7 @@ class RecentClosures:
         self._window_s = window_s
         self._closures: deque[tuple[float, float]] = deque()  # end and duration
         self._open_s: float | None = None
+        self._ended_s = -1.0  # the last closure that counted
         self._blinks_s: list[float] = []  # since it opened
         self._seen: deque[tuple[float, float]] = deque()  # stretches that were seen
 
@@ -117,6 +118,9 @@ class RecentClosures:
         self._closures.append((end_s, duration_s))
 
     def began(self, at_s: float) -> None:
+        """The lids seem to be down from then on. A closure that ended with that was never seen to open."""
+        if self._closures and self._ended_s == at_s and self._closures[-1][0] == at_s:
+            self._closures.pop()
         self._open_s = at_s
         self._blinks_s.clear()
 
@@ -129,6 +133,7 @@ class RecentClosures:
         """The lids are open from then on, unless a blink has said that they never were closed."""
         if self._open_s is not None and not any(blink_s < at_s - _EDGE_S for blink_s in self._blinks_s):
             self.closed(at_s, min(_LONGEST_S, max(0.0, at_s - self._open_s)))
+            self._ended_s = at_s
         self.gap()
 
     def gap(self) -> None:
@@ -152,11 +157,13 @@ class RecentClosures:
             spans.append((self._open_s, now_s))
             durations.append(now_s - self._open_s)
         inside_s = sum(max(0.0, end - max(from_s, start)) for start, end in spans)
-        enough = len(durations) >= LEAST_CLOSURES
+        # Long ones have their own share of the level; blinks lengthen by themselves.
+        blinks = [duration for duration in durations if duration <= LONG_S]
+        enough = len(blinks) >= LEAST_CLOSURES
         return Figures(
             60 * len(durations) / seen_s,
-            float(np.mean(durations)) if enough else None,
-            float(np.quantile(durations, 0.9)) if enough else None,
+            float(np.mean(blinks)) if enough else None,
+            float(np.quantile(blinks, 0.9)) if enough else None,
             min(1.0, inside_s / seen_s),
         )
 

@@ -47,6 +47,7 @@ _SOON = {"rested_duration_s": 0.08, "start_level": 0.3, "end_level": 0.2}
 SETTINGS: dict[tuple[str, str], dict[str, object]] = {
     ("drowsiness", "eeg"): {"window_s": 10.0, **_SOON},
     ("drowsiness", "eog-vertical"): {"window_s": 6.0, **_SOON},
+    ("alpha", "eeg"): {"start_contrast": 2.5, "end_contrast": 1.7, "average_s": 1.0},
 }
 
 
@@ -68,6 +69,8 @@ def lively(kind: ChannelKind, seconds: float = 40.0, rate_hz: float = RATE_HZ, c
                 x += 180 * np.exp(-0.5 * ((t - beat - 0.28) / 0.05) ** 2)
         elif kind in ("eeg", "eog-vertical"):
             for blink in np.arange(1.0, seconds, 2.7):
+                if kind == "eog-vertical" and blink % 12 > 8.6:
+                    continue  # closed lids do not blink
                 x += 220 * np.exp(-0.5 * ((t - blink) / 0.07) ** 2)
             if kind == "eog-vertical":
                 x += 200 * ((t % 12) > 9)

@@ -40,14 +40,14 @@ Written by `python -m tests.bench.accuracy`, which says with `--help` how to mea
 
 
 def write(report: Report, folder: Path = FOLDER) -> None:
-    if any(name in report for name in DETECTORS):
+    if _drawn(report):
         picture(report, folder / "by_person.png")
     (folder / "RESULTS.md").write_text(text(report), encoding="utf-8")
 
 
 def text(report: Report) -> str:
     parts = [_HEAD, *_measured(report)]
-    if any(name in report for name in DETECTORS):
+    if _drawn(report):
         parts.append("![F1 by person](by_person.png)\n")
     for name in DETECTORS:
         if name in report:
@@ -307,6 +307,17 @@ def _number(value: float | None) -> str:
     return "–" if value is None or value != value else f"{value:.3f}"
 
 
+def _drawn(report: Report) -> list[tuple[str, Report, Report | None]]:
+    """The sets of several people: name, figures by method, figures with a profile."""
+    return [
+        (name, methods, report[detector]["figures"]["fitted"].get(name))
+        for detector in DETECTORS
+        if detector in report
+        for name, methods in report[detector]["figures"]["sets"].items()
+        if OURS in methods and methods[OURS]["people"] > 1
+    ]
+
+
 def picture(report: Report, place: Path) -> None:
     """F1 by person in each set, sorted: default, profile on what it did not see, best library."""
     import matplotlib
@@ -314,15 +325,7 @@ def picture(report: Report, place: Path) -> None:
     matplotlib.use("Agg")
     from matplotlib import pyplot
 
-    sets = [
-        (name, methods, report[detector]["figures"]["fitted"].get(name))
-        for detector in DETECTORS
-        if detector in report
-        for name, methods in report[detector]["figures"]["sets"].items()
-        if OURS in methods and methods[OURS]["people"] > 1
-    ]
-    if not sets:
-        return
+    sets = _drawn(report)
     figure, axes = pyplot.subplots(
         (len(sets) + 2) // 3, 3, figsize=(12, 2.6 * ((len(sets) + 2) // 3)), squeeze=False
     )
