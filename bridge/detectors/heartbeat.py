@@ -16,14 +16,14 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from math import nan
 from statistics import fmean
 from typing import Any, Final
 
 import numpy as np
 
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
-from bridge.detectors.qrs import CHUNK, NARROW_HZ, WIDE_HZ, QrsFront, Shapes
+from bridge.detectors.qrs import NARROW_HZ, WIDE_HZ, QrsFront, Shapes
 from bridge.detectors.variability import Variability
 from bridge.signals.robust import middle
 from bridge.signals.types import Block, Channel, Detection, Event, Level, Samples
@@ -120,7 +120,7 @@ class HeartbeatDetector:
         self._lost = round(1.05 * 60 / settings.slowest * rate_hz)
         self._unrest = round(UNREST_S * rate_hz)
         self._wait = round(WAIT_S * rate_hz)
-        self._view: tuple[int, Samples | list[float]] | None = None
+        self._view: tuple[int, list[float]] | None = None
         self.reset()
 
     @property
@@ -171,10 +171,10 @@ class HeartbeatDetector:
         found: list[Detection] = []
         end = self._expected
         if end is not None and end > self._start:
-            peaks, _ = self._front.process(np.full(2 * self._front.apart, self._final))
-            for index in peaks:
-                if self._front.place(index, self._polarity)[0] < end:
-                    self._decide(index, end - 1, found)
+            for _ in range(2 * self._front.apart):
+                peak, _ = self._front.step(self._final)
+                if peak is not None and self._front.place(peak, self._polarity)[0] < end:
+                    self._decide(peak, end - 1, found)
             if self._held is not None:
                 held, self._held = self._held, None
                 self._accept(*held, end - 1, found)
@@ -182,54 +182,36 @@ class HeartbeatDetector:
         return found
 
     def process(self, block: Block) -> list[Detection]:
+        """Samples of shape (n, 1)."""
         found: list[Detection] = []
-        row = block.row
-        if row is not None and block.first == self._expected and abs(row[0]) < LARGEST:
-            self._one(row[0], block.first, found)
+        if len(block) == 0:
             return found
-        x = block.samples[:, 0]
-        if x.shape[0] == 0:
-            return found
-        energy = np.full(len(x), np.nan)
         if block.first != self._expected:
             self._restart(block.first)
-        usable = np.abs(x) < LARGEST
-        if usable.all():
-            self._run(x, block.first, found, energy)
-        else:
-            edges = np.flatnonzero(usable[1:] != usable[:-1]) + 1
-            for start, stop in pairwise([0, *edges.tolist(), len(x)]):
-                if usable[start]:
-                    self._run(x[start:stop], block.first + start, found, energy[start:stop])
-                else:
-                    self._restart(block.first + stop)
-        self._expected = block.end
-        self._final = float(x[-1])
-        self._view = (block.first, energy)
+        row = block.row
+        values: list[float] = [row[0]] if row is not None else block.samples[:, 0].tolist()
+        energies: list[float] = []
+        index = block.first
+        for value in values:
+            if abs(value) < LARGEST:  # not so where it is no number
+                energies.append(self._take(value, index, found))
+            else:
+                energies.append(nan)
+                self._restart(index + 1)
+            index += 1
+        self._expected = index
+        self._final = values[-1]
+        self._view = (block.first, energies)
         return found
 
-    def _one(self, value: float, index: int, found: list[Detection]) -> None:
-        """The next sample alone, as a board sends it: the same as a block of one."""
+    def _take(self, value: float, index: int, found: list[Detection]) -> float:
+        """A usable sample; returns the short-time energy."""
         peak, energy = self._front.step(value)
         if peak is not None:
             self._advance(index, found)
             self._decide(peak, index, found)
         self._advance(index + 1, found)
-        self._expected = index + 1
-        self._final = value
-        self._view = (index, [energy])
-
-    def _run(self, x: Samples, first: int, found: list[Detection], energies: Samples) -> None:
-        """Usable samples in a row."""
-        for start in range(0, len(x), CHUNK):
-            part = x[start : start + CHUNK]
-            peaks, energy = self._front.process(part)
-            energies[start : start + CHUNK] = energy
-            for index in peaks:
-                decided = index + self._front.apart
-                self._advance(decided, found)
-                self._decide(index, decided, found)
-            self._advance(first + start + len(part), found)
+        return energy
 
     def _advance(self, end: int, found: list[Detection]) -> None:
         """All samples before index ``end`` were seen: what was due?"""

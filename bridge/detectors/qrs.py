@@ -29,8 +29,6 @@ REFINE_S: Final = 0.07  # R lies within so much of the middle of the energy
 SHAPE_S: Final = 0.1  # a shape is the wide signal so far around R
 HISTORY_S: Final = 6.0
 HUM_S: Final = 0.25  # time constant of the mains' amplitude
-CHUNK: Final = 8192
-SHORT: Final = 24  # blocks below this are searched sample by sample
 SPIKE_FACTOR: Final = 4.0
 SPIKE_SECONDS: Final = 3
 SPIKES_A_SECOND: Final = 5
@@ -85,21 +83,8 @@ class LoneSpikes:
         self._gone = 0
         self._count = 0
 
-    def process(self, x: Samples) -> Samples:
-        """Samples of shape (n,) to as many, one sample late."""
-        if self._before is None:
-            self._before = self._last = float(x[0])
-        out = np.empty(len(x))
-        position = 0
-        while position < len(x):
-            take = min(len(x) - position, self._second - self._count)
-            self._pass(x[position : position + take], out[position : position + take])
-            position += take
-            self._counted(take)
-        return out
-
     def step(self, value: float) -> float:
-        """The same for one sample."""
+        """Take one sample, give the one before it."""
         before, last = self._before, self._last
         if before is None:
             before = last = value
@@ -112,32 +97,13 @@ class LoneSpikes:
             elif height > self._here:
                 self._here = height
         self._before, self._last = last, value
-        self._counted(1)
-        return out
-
-    def _counted(self, samples: int) -> None:
-        self._count += samples
+        self._count += 1
         if self._count == self._second:
             self._largest.append(self._limit if self._gone > SPIKES_A_SECOND else self._here)
             if len(self._largest) == SPIKE_SECONDS and max(self._largest) > 0:
                 self._limit = SPIKE_FACTOR * max(self._largest)
             self._here, self._gone, self._count = 0.0, 0, 0
-
-    def _pass(self, x: Samples, out: Samples) -> None:
-        """Samples of one second, one or more."""
-        assert self._before is not None
-        joined = np.concatenate([[self._before, self._last], x])
-        middle = joined[1:-1]
-        up, down = middle - joined[:-2], middle - joined[2:]
-        height = np.where(up * down > 0, np.minimum(np.abs(up), np.abs(down)), 0.0)
-        out[:] = middle
-        if float(height.max()) > self._limit:
-            gone = height > self._limit
-            out[gone] = 0.5 * (joined[:-2] + joined[2:])[gone]
-            height[gone] = 0.0
-            self._gone += int(np.sum(gone))
-        self._here = max(self._here, float(height.max()))
-        self._before, self._last = float(joined[-2]), float(joined[-1])
+        return out
 
 
 class QrsFront:
@@ -157,9 +123,9 @@ class QrsFront:
         self._refine = max(2, round(REFINE_S * rate_hz))
         self._half = max(3, round(SHAPE_S * rate_hz))
         self._keep = round(HISTORY_S * rate_hz)
-        self._wide_cells, self._wide_past = cells(self._keep + 2 * CHUNK)
-        self._energy_cells, self._energy_past = cells(self._keep + 2 * CHUNK)
-        self._hum_cells, self._hum_past = cells(self._keep + 2 * CHUNK)
+        self._wide_cells, self._wide_past = cells(2 * self._keep)
+        self._energy_cells, self._energy_past = cells(2 * self._keep)
+        self._hum_cells, self._hum_past = cells(2 * self._keep)
         self._changes = CausalFilter(running_mean(rate_hz, HUM_S))
         self._change_of_hum = 4.0 / pi * sin(pi * min(0.5, MAINS_HZ[0] / rate_hz))
         self.restart(0)
@@ -178,25 +144,6 @@ class QrsFront:
         self._spikes.reset()
         self.restart(0)
 
-    def process(self, x: Samples) -> tuple[list[int], Samples]:
-        """At most CHUNK finite samples, shape (n,): the indices of the peaks they decide, and the energy."""
-        if self._offset is None or self._before is None:
-            self._before = self._offset = float(x[0])
-        change = x - np.concatenate([[self._before], x[:-1]])
-        self._before = float(x[-1])
-        wide = self._wide.process(self._spikes.process(x - self._offset))
-        narrow = self._narrow.process(wide)
-        energy = self._smooth.process(narrow * narrow)
-        n = len(x)
-        self._make_room(n)
-        self._hum_past[self._filled : self._filled + n] = self._changes.process(np.abs(change))
-        self._wide_past[self._filled : self._filled + n] = wide
-        self._energy_past[self._filled : self._filled + n] = energy
-        self._filled += n
-        first = max(self.apart, self._filled - n - self.apart)
-        find = self._search_short if n < SHORT else self._search_long
-        return [at + self._origin for at in find(first, self._filled - self.apart)], energy
-
     def step(self, value: float) -> tuple[int | None, float]:
         """One finite sample: the index of the peak that it decides, if it does, and the energy."""
         if self._offset is None or self._before is None:
@@ -206,7 +153,7 @@ class QrsFront:
         wide = self._wide.step(self._spikes.step(value - self._offset))
         narrow = self._narrow.step(wide)
         energy = self._smooth.step(narrow * narrow)
-        self._make_room(1)
+        self._make_room()
         self._hum_cells[self._filled] = self._changes.step(abs(change))
         self._wide_cells[self._filled] = wide
         self._energy_cells[self._filled] = energy
@@ -214,30 +161,17 @@ class QrsFront:
         at = self._filled - 1 - self.apart
         return (at + self._origin if at >= self.apart and self._is_peak(at) else None), energy
 
-    def _make_room(self, samples: int) -> None:
-        """For so many more, by forgetting what is older than HISTORY_S."""
-        if self._filled + samples > len(self._wide_past):
+    def _make_room(self) -> None:
+        """For one more sample, by forgetting what is older than HISTORY_S."""
+        if self._filled == len(self._wide_past):
             for past in (self._wide_past, self._energy_past, self._hum_past):
                 past[: self._keep] = past[self._filled - self._keep : self._filled].copy()
             self._origin += self._filled - self._keep
             self._filled = self._keep
 
-    def _search_short(self, first: int, stop: int) -> list[int]:
-        return [at for at in range(first, stop) if self._is_peak(at)]
-
     def _is_peak(self, at: int) -> bool:
         past = self._energy_cells
         return past[at - 1] < past[at] >= past[at + 1] and self._dominates(at, self.apart)
-
-    def _search_long(self, first: int, stop: int) -> list[int]:
-        if stop <= first:
-            return []
-        past, apart = self._energy_past, self.apart
-        here = past[first:stop]
-        peaked = np.ones(stop - first, dtype=bool)
-        for away in (1, apart // 4, apart // 2, apart):  # most go here
-            peaked &= (here > past[first - away : stop - away]) & (here >= past[first + away : stop + away])
-        return [at for at in (np.flatnonzero(peaked) + first).tolist() if self._dominates(at, apart)]
 
     def _dominates(self, at: int, apart: int) -> bool:
         """Larger than all before, not smaller than all after, within APART_S."""
@@ -256,7 +190,7 @@ class QrsFront:
         the next, on average.
         """
         at = min(index - self._origin, self._filled - 1)
-        return max(float(self._hum_past[at]), 0.0) / self._change_of_hum
+        return max(self._hum_cells[at], 0.0) / self._change_of_hum
 
     def largest(self, first: int, stop: int) -> float:
         """Largest amplitude from index ``first`` to before ``stop``."""
