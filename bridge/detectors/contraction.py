@@ -282,7 +282,8 @@ class ContractionDetector:
             return
         ended = index - self._below
         lasted_s = (ended - self._risen_at) / rate_hz
-        found.append(self._end(ended, index))
+        note = f"on for {settings.longest_s:g} s, longer than anybody holds: taken for rest" if too_long else ""
+        found.append(self._end(ended, index, note))
         self._state = _REST
         if too_long:
             self._scale.settle(level)
@@ -310,12 +311,19 @@ class ContractionDetector:
         self._onset_at = self._onset(index)
         return self._event("start", self._onset_at, index, self._amplitude, self._scale.confidence(level))
 
-    def _end(self, ended: int, index: int) -> Event:
+    def _end(self, ended: int, index: int, note: str = "") -> Event:
         lasted_s = max(0, ended - self._onset_at) / self.rate_hz
-        return self._event("end", ended, index, exp(self._peak), 1.0, duration=lasted_s)
+        return self._event("end", ended, index, exp(self._peak), 1.0, note, duration=lasted_s)
 
     def _event(
-        self, edge: Edge, onset: int, index: int, amplitude: float, confidence: float, **more: float
+        self,
+        edge: Edge,
+        onset: int,
+        index: int,
+        amplitude: float,
+        confidence: float,
+        note: str = "",
+        **more: float,
     ) -> Event:
         values = {"level": self._scale.share(amplitude), "amplitude": amplitude, **more}
         rate_hz = self.rate_hz
@@ -328,6 +336,7 @@ class ContractionDetector:
             values,
             confidence,
             self.name,
+            note,
         )
 
 

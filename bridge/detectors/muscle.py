@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.signals.filters import FilterBank, SamplingRateError, design_band, running_mean
+from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Samples
 
 LOW_HZ: Final = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
@@ -169,9 +170,12 @@ class EmgAmplitude:
 class EnvelopeAmplitude:
     """An envelope that the module has already rectified and smoothed: no high-pass, any offset.
 
-    The amplitude is the height above the lowest tenth of a second of the last minute, plus four times the
-    unrest of the quietest half-second of that minute, which stands for the resting amplitude.
+    The amplitude is the height above the resting level, which a tenth of the last minute lies below, plus four
+    times the unrest of its quieter half-seconds, which stands for the resting amplitude. Neither is a minimum:
+    one dip of a loose wire would be the floor for a minute.
     """
+
+    _QUANTILE = 0.1
 
     _PIECE_S = 0.1
     _MEMORY_S = 60.0
@@ -186,8 +190,8 @@ class EnvelopeAmplitude:
         self._piece = max(2, round(self._PIECE_S * rate_hz))
         self._steps = _Steps(width, rate_hz)
         memory = round(self._MEMORY_S / self._PIECE_S)
-        self._means: list[deque[float]] = [deque(maxlen=memory) for _ in range(width)]
-        self._unrests: list[deque[float]] = [deque(maxlen=memory) for _ in range(width)]
+        self._means = [RecentQuantile(self._QUANTILE, memory) for _ in range(width)]
+        self._unrests = [RecentQuantile(self._QUANTILE, memory) for _ in range(width)]
         self._floor: list[tuple[float, float] | None] = [None] * width
         self.reset()
 
@@ -227,9 +231,9 @@ class EnvelopeAmplitude:
         mean = sum(piece) / len(piece)
         lately = self._lately[column]
         lately.append(sum(abs(item - mean) for item in piece) / len(piece))
-        self._means[column].append(mean)
+        self._means[column].add(mean)
         if len(lately) == lately.maxlen:
-            self._unrests[column].append(sum(lately) / len(lately))
+            self._unrests[column].add(sum(lately) / len(lately))
         piece.clear()
-        if self._unrests[column]:
-            self._floor[column] = (min(self._means[column]), min(self._unrests[column]))
+        if len(self._unrests[column]):
+            self._floor[column] = (self._means[column].value, self._unrests[column].value)
