@@ -71,18 +71,18 @@ class Table:
 
 def table(trials: Sequence[Trial], labels: Labels, values: Sequence[float]) -> Table:
     """Cut time half way between acts (and every 10 s), and deal the pieces out to ten folds."""
-    edges = _edges(labels)
+    cuts = edges(labels)
     folds = min(FOLDS, max(2, len(labels.firm)))
 
     def fold_of(time_s: float) -> int:
-        return (int(np.searchsorted(edges, time_s, side="right")) - 1) % folds
+        return (int(np.searchsorted(cuts, time_s, side="right")) - 1) % folds
 
     false = np.zeros((len(trials), folds), dtype=np.int64)
     for row, trial in enumerate(trials):
         for event in trial.false:
             false[row, fold_of(event.onset)] += 1
     minutes = np.zeros(folds)
-    for low, high in pairwise(edges):
+    for low, high in pairwise(cuts):
         inside = sum(max(0.0, min(high, s.end_s) - max(low, s.start_s)) for s in labels.counted)
         minutes[fold_of(low)] += inside / 60
     return Table(
@@ -94,16 +94,17 @@ def table(trials: Sequence[Trial], labels: Labels, values: Sequence[float]) -> T
     )
 
 
-def _edges(labels: Labels) -> list[float]:
+def edges(labels: Labels) -> list[float]:
+    """Where time is cut for folds: half way between firm acts, and at least every 10 s; ascending."""
     start_s = min(s.start_s for s in labels.counted)
     end_s = max(s.end_s for s in labels.counted)
     times = [act.time_s for act in labels.firm]
     cuts = [start_s, *((a + b) / 2 for a, b in pairwise(times)), end_s]
-    edges = [start_s]
+    found = [start_s]
     for cut in sorted(cuts)[1:]:
-        pieces = max(1, int(np.ceil((cut - edges[-1]) / _LONGEST_CHUNK_S)))
-        edges.extend(np.linspace(edges[-1], cut, pieces + 1)[1:].tolist())
-    return edges
+        pieces = max(1, int(np.ceil((cut - found[-1]) / _LONGEST_CHUNK_S)))
+        found.extend(np.linspace(found[-1], cut, pieces + 1)[1:].tolist())
+    return found
 
 
 def costs(table_: Table, cost: Cost, held_out: int | None = None) -> Samples:
@@ -174,14 +175,23 @@ def cheapest(
     return low + int(np.argmin(np.abs(at - wanted)))
 
 
-def cross_validated(table_: Table, cost: Cost, own: float | None = None, safe: float | None = None) -> Held:
+def cross_validated(
+    table_: Table, cost: Cost, own: float | None = None, safe: float | None = None
+) -> tuple[Held, ...]:
     """Choose on all folds but one, count on that one; each in turn."""
-    hits = false = 0
+    held = []
     for fold in range(table_.false.shape[1]):
-        here = table_.act_fold == fold
-        if here.all():
-            continue
         rung = choose(table_, cost, own, safe, fold)
-        hits += int(table_.found[rung, here].sum())
-        false += int(table_.false[rung, fold])
-    return Held(hits, table_.found.shape[1], false, float(table_.minutes.sum()))
+        held.append(in_fold(table_, rung, fold))
+    return tuple(held)
+
+
+def in_fold(table_: Table, rung: int, fold: int) -> Held:
+    """What one value found in one fold."""
+    here = table_.act_fold == fold
+    return Held(
+        int(table_.found[rung, here].sum()),
+        int(here.sum()),
+        int(table_.false[rung, fold]),
+        float(table_.minutes[fold]),
+    )

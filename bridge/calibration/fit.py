@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
-from bridge.calibration.choice import Cost, Held, Table, choose, cross_validated, table
+from bridge.calibration.choice import Cost, Held, Table, choose, cross_validated, in_fold, table
 from bridge.calibration.evidence import Counts, Evidence, Fitted, Prediction, Trace
 from bridge.calibration.heart import fit_heartbeat
+from bridge.calibration.held_out import Comparison, no_gain, pooled
 from bridge.calibration.labels import LabelError, Labels
 from bridge.calibration.proposal import cannot_tell, proposals
 from bridge.calibration.rhythm import fit_alpha
 from bridge.calibration.separation import area_under_curve, d_prime
 from bridge.calibration.trials import Run, Runner, Trial, chance_of, judge, pair
-from bridge.calibration.tuning import TUNINGS, Ladder, Measured, starts
+from bridge.calibration.tuning import SCALES, TUNINGS, Ladder, Measured, Tuning, starts
+from bridge.calibration.vocabulary import EVERYDAY
 from bridge.signals.types import Event
 
 LEAST_ACTS = 10
@@ -32,6 +34,21 @@ _TRACE_STEP_S = 0.02
 _TRACES = 40
 
 Progress = Callable[[float], None]
+
+
+class Fit(Protocol):
+    """How one detector is fitted; the arguments are those of ``fit``, which it may pass over."""
+
+    def __call__(
+        self,
+        run: Runner,
+        labels: Labels,
+        *,
+        unit: str = "",
+        ratio: float = DEFAULT_RATIO,
+        few: bool = False,
+        progress: Progress | None = None,
+    ) -> Fitted: ...
 
 
 def fit(
@@ -50,15 +67,29 @@ def fit(
     the evidence says so. ``progress`` is told the share done. Raises LabelError when the labels or the signal
     do not carry a fit.
     """
-    if detector == "heartbeat":
-        return fit_heartbeat(run, labels)
-    if detector == "alpha":
-        return fit_alpha(run, labels)
+    if detector in FITS:
+        return FITS[detector](run, labels, unit=unit, ratio=ratio, few=few, progress=progress)
     if detector not in TUNINGS:
-        raise LabelError(
-            f"there is no calibration for {detector!r}; there is for: {', '.join(TUNINGS)}, heartbeat"
-        )
-    tuning = TUNINGS[detector]
+        listed = ", ".join((*TUNINGS, *FITS))
+        raise LabelError(f"there is no calibration for {detector!r}; there is for: {listed}")
+    return _fit_ladder(TUNINGS[detector], run, labels.commands(), unit, ratio, few, progress)
+
+
+# Detectors with a fit of their own; the others are fitted by a ladder of settings (``tuning``).
+FITS: dict[str, Fit] = {"heartbeat": fit_heartbeat, "alpha": fit_alpha}
+
+
+def _fit_ladder(
+    tuning: Tuning,
+    run: Runner,
+    labels: Labels,
+    unit: str,
+    ratio: float,
+    few: bool,
+    progress: Progress | None,
+) -> Fitted:
+    """Measure the person, try the values of each ladder with the real detector, take the cheapest."""
+    detector = tuning.detector
     scarce = enough(labels, few)
     measured = tuning.measure(run, labels, unit)
     reaction = measured.reaction
@@ -79,15 +110,15 @@ def fit(
     cost = Cost(ratio, pace)
     tried = [_climb(ladder, judged, labels, cost) for ladder in measured.ladders]
     chosen = _best([_choose(ladder, trials, labels, cost) for ladder, trials in tried], cost)
-    plain = _plain(default, labels, cost)
+    plain = table([default], labels, [1.0])
+    own = tuple(in_fold(plain, 0, fold) for fold in range(len(chosen.folds)))
+    comparison = Comparison(chosen.folds, own)
     warnings = [*scarce, *measured.warnings]
     settings, trial, held = dict(chosen.ladder.at(chosen.value)), chosen.trial, chosen.held
-    if plain.cost < chosen.cost - cost.error(held):
-        # Worse than the detector's own scale by more than one standard error (the one-standard-error rule of
-        # Breiman et al. 1984, from memory): that stays.
-        settings = {name: value for name, value in measured.settings.items() if name.endswith("polarity")}
-        trial, held = judged(settings), plain.held
-        warnings.append("no fitted threshold did better than the detector's own, which adapts; that is kept")
+    if not comparison.helps(cost):
+        settings = {name: value for name, value in settings.items() if name in SCALES}
+        trial, held = judged(settings), pooled(own)
+        warnings.append(no_gain(comparison))
     acts, others = _sizes(measured, asked)
     final = run(settings)
     evidence = Evidence(
@@ -97,12 +128,12 @@ def fit(
             others=len(others),
             minutes=labels.minutes,
             rest_s=float(sum(s.seconds for s in labels.named("rest"))),
-            everyday_s=float(sum(s.seconds for s in labels.named("everyday"))),
+            everyday_s=float(sum(s.seconds for s in labels.named("", *EVERYDAY) if s.name != "rest")),
         ),
         d_prime=d_prime(np.log(acts), np.log(others)) if acts and others else None,
         area=area_under_curve(acts, others),
         prediction=Prediction(held.hits, held.acts, held.false, held.minutes),
-        default=Prediction(plain.held.hits, plain.held.acts, plain.held.false, plain.held.minutes),
+        default=Prediction(default.hits, len(default.answers), len(default.false), labels.minutes),
         verified=_verified(final, labels, measured, tuning.acts),
         latency_s=_latency(trial),
         reaction=measured.reaction,
@@ -156,16 +187,21 @@ class _Chosen:
     ladder: Ladder
     value: float
     trial: Trial
-    held: Held
+    folds: tuple[Held, ...]
     cost: float
     table: Table
+
+    @property
+    def held(self) -> Held:
+        return pooled(self.folds)
 
 
 def _choose(ladder: Ladder, trials: Sequence[Trial], labels: Labels, cost: Cost) -> _Chosen:
     whole = table(trials, labels, ladder.values)
     held = cross_validated(whole, cost, ladder.own, ladder.safe)
     rung = choose(whole, cost, ladder.own, ladder.safe)
-    return _Chosen(ladder, float(whole.values[rung]), trials[rung], held, _cost_of(held, cost), whole)
+    value = float(whole.values[rung])
+    return _Chosen(ladder, value, trials[rung], held, _cost_of(pooled(held), cost), whole)
 
 
 def _best(options: Sequence[_Chosen], cost: Cost) -> _Chosen:
@@ -175,13 +211,6 @@ def _best(options: Sequence[_Chosen], cost: Cost) -> _Chosen:
         if option.cost < best.cost - cost.error(best.held):
             best = option
     return best
-
-
-def _plain(trial: Trial, labels: Labels, cost: Cost) -> _Chosen:
-    """The detector without any setting; nothing is chosen, so nothing needs to be held out."""
-    held = Held(trial.hits, len(trial.answers), len(trial.false), labels.minutes)
-    ladder = Ladder("", (), lambda _: {})
-    return _Chosen(ladder, 1.0, trial, held, _cost_of(held, cost), table([trial], labels, [1.0]))
 
 
 def _cost_of(held: Held, cost: Cost) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from bridge.calibration.evidence import Counts, Evidence, Fitted, Prediction
@@ -17,7 +19,7 @@ _OFF = 0.2
 _MOST_IRREGULAR = 0.2
 
 
-def fit_heartbeat(run: Runner, labels: Labels) -> Fitted:
+def fit_heartbeat(run: Runner, labels: Labels, **_: Any) -> Fitted:
     """Evidence from rest, or from labelled beats where there are some. Raises LabelError without beats."""
     result = run({})
     events = starts(result, ["heartbeat"])

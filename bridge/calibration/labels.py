@@ -1,7 +1,8 @@
 """What a recording's annotations ask a detector to find, and where it must keep quiet.
 
 Two kinds of labels are understood. References name what was seen: an event kind, with ``?`` where optional
-and a word of strength where known (``blink``, ``gaze-left?``, ``contraction light``, ``blink spontaneous``).
+and a word of strength where known (``blink``, ``gaze-left?``, ``contraction light``, ``blink spontaneous``),
+and intervals in which nothing was meant (``rest``, ``talk``); see ``vocabulary``.
 Sessions of our own hold what was asked: ``step act blink``, ``cue blink deliberate``, ``cue gaze-centre``.
 """
 
@@ -12,15 +13,16 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
+from bridge.calibration.vocabulary import CLOSED, EVERYDAY, STRENGTHS, plain
 from bridge.signals.types import EVENT_KINDS, Annotation
 
 # References and detectors agree within this after the start of a recording; a detector may be learning.
 LEARNING_S = 5.0
-_STRENGTHS = ("deliberate", "spontaneous", "light", "strong", "maximum", "twice")
 # A cue and what was done belong together for so long at most; the person's own reaction is measured.
 LONGEST_REACTION_S = 2.5
 SHORTEST_REACTION_S = 0.18  # simple reactions take 180-200 ms
 _SHORTEST_SPACING_S = 0.35
+_MEANT = ("deliberate", "twice")
 
 Source = Literal["seen", "cued", "asked"]
 
@@ -84,8 +86,34 @@ class Labels:
     def minutes(self) -> float:
         return sum(stretch.seconds for stretch in self.counted) / 60
 
-    def named(self, name: str) -> tuple[Stretch, ...]:
-        return tuple(stretch for stretch in self.counted if stretch.name == name)
+    @property
+    def for_commands(self) -> bool:
+        """Do the labels tell what was meant? Then a fit is for commands: only deliberate acts are to fire."""
+        return any(act.strength == "deliberate" for act in self.acts)
+
+    def commands(self) -> Labels:
+        """For a detector of what was meant: deliberate acts are to be found, spontaneous ones must not fire.
+
+        Acts of which it is not said whether they were meant are optional. Unchanged where none was meant.
+        """
+        if not self.for_commands:
+            return self
+        kept = [act for act in self.acts if act.strength != "spontaneous"]
+        acts = tuple(act if act.strength in _MEANT else replace(act, optional=True) for act in kept)
+        return replace(self, acts=acts)
+
+    def named(self, *names: str) -> tuple[Stretch, ...]:
+        return tuple(stretch for stretch in self.counted if stretch.name in names)
+
+    def only(self, spans: Sequence[Stretch]) -> Labels:
+        """The acts and the counted time that lie in these spans."""
+        acts = tuple(act for act in self.acts if any(act.time_s in span for span in spans))
+        pieces = (
+            replace(one, start_s=max(one.start_s, span.start_s), end_s=min(one.end_s, span.end_s))
+            for one in self.counted
+            for span in spans
+        )
+        return replace(self, acts=acts, counted=tuple(piece for piece in pieces if piece.seconds > 0))
 
     def counts_at(self, time_s: float) -> bool:
         return any(time_s in stretch for stretch in self.counted)
@@ -109,7 +137,7 @@ def read_labels(
     else:
         ready_s = start_s + skip_s
         found = (_reference(item, frozenset(events), ready_s) for item in ordered)
-        counted = (Stretch(ready_s, end_s, "everyday"),)
+        counted = _named(ordered, ready_s, end_s)
         labels = Labels(tuple(act for act in found if act is not None), counted, False)
     inside = [act for act in labels.acts if start_s <= act.time_s < end_s]
     if labels.acts and not inside:
@@ -175,17 +203,38 @@ def _without_overlap(counted: Sequence[Stretch]) -> tuple[Stretch, ...]:
     return (*cut, *counted[-1:])
 
 
+def _named(ordered: Sequence[Annotation], ready_s: float, end_s: float) -> tuple[Stretch, ...]:
+    """The whole time, cut where labelled intervals begin and end; what has no label of its own is unnamed.
+
+    A reference is taken to be complete, so all of it counts. Closed eyes may be labelled as the rhythm.
+    """
+    spans = []
+    for item in ordered:
+        name = CLOSED if plain(item.label) == "alpha" else plain(item.label)
+        if item.duration > 0 and name in (*EVERYDAY, CLOSED):
+            spans.append(Stretch(max(ready_s, item.onset), min(end_s, item.onset + item.duration), name))
+    found: list[Stretch] = []
+    at_s = ready_s
+    for span in _without_overlap(spans):
+        if span.start_s > at_s:
+            found.append(Stretch(at_s, span.start_s, ""))
+        if span.end_s > max(at_s, span.start_s):
+            found.append(replace(span, start_s=max(at_s, span.start_s)))
+        at_s = max(at_s, span.end_s)
+    if end_s > at_s:
+        found.append(Stretch(at_s, end_s, ""))
+    return tuple(found)
+
+
 def _reference(item: Annotation, events: frozenset[str], ready_s: float) -> Act | None:
-    label = item.label.strip()
-    optional = label.endswith("?")
-    words = label.removesuffix("?").split()
-    if not words or words[0] not in EVENT_KINDS or words[0] not in events:
+    optional = item.label.strip().endswith("?")
+    kind, _, strength = plain(item.label).partition(" ")
+    if kind not in EVENT_KINDS or kind not in events or strength not in ("", *STRENGTHS.get(kind, ())):
         return None
-    strength = words[1] if len(words) > 1 and words[1] in _STRENGTHS else ""
     source: Source = "cued" if item.duration > 0 else "seen"
     # A cue is answered after a reaction; what falls into the learning time may be found, but need not.
     due_s = item.onset + (SHORTEST_REACTION_S if source == "cued" else 0.0)
-    return Act(words[0], item.onset, item.duration, strength, source, optional or due_s < ready_s)
+    return Act(kind, item.onset, item.duration, strength, source, optional or due_s < ready_s)
 
 
 def _check_order(acts: Sequence[Act]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +20,7 @@ _LEAST_S = 8.0
 _LEAST_AREA = 0.8  # of nine peaks the best is taken: chance alone reaches 0.7
 
 
-def fit_alpha(run: Runner, labels: Labels) -> Fitted:
+def fit_alpha(run: Runner, labels: Labels, **_: Any) -> Fitted:
     """From a rest with open and one with closed eyes. Raises LabelError without both, or without a rhythm."""
     opened, closed = labels.named("rest"), labels.named("closed")
     if sum(s.seconds for s in opened) < _LEAST_S or sum(s.seconds for s in closed) < _LEAST_S:

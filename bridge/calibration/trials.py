@@ -3,14 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.calibration.labels import LONGEST_REACTION_S, Act, Labels
-from bridge.signals.types import Event, Samples
+from bridge.signals.types import Channel, Event, Samples
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """The detector's own channels as they were recorded, before any conditioning.
+
+    ``samples``: shape (n, channels), NaN where samples were lost. ``usable``: shape (n,), False where the
+    daemon would mute the detector because the signal is bad. ``first``: sample index of the first row.
+    """
+
+    samples: Samples
+    usable: NDArray[np.bool_]
+    first: int
+    rate_hz: float
+    channels: tuple[Channel, ...]
+
+    def rows(self, start_s: float, end_s: float) -> slice:
+        """The rows from one time to another, as far as they are there."""
+        low = min(len(self.samples), max(0, round(start_s * self.rate_hz) - self.first))
+        high = min(len(self.samples), max(low, round(end_s * self.rate_hz) - self.first))
+        return slice(low, high)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,7 +55,13 @@ class Run:
         return part[np.isfinite(part)]
 
 
-Runner: TypeAlias = Callable[[Mapping[str, Any]], Run]
+class Runner(Protocol):
+    """Runs the real detector over the labelled signal, which can be looked at too."""
+
+    @property
+    def signal(self) -> Signal: ...
+
+    def __call__(self, settings: Mapping[str, Any]) -> Run: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
 from bridge.detectors import DETECTORS
 from bridge.signals.types import Event
 
+# What a level is measured against; it changes no event, so it stays where thresholds are the detector's own.
+SCALES = ("mvc",)
 # From an eighth of the person's usual act, where nearly everything passes, to beyond it.
 _LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 20))
 # Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.

@@ -12,7 +12,7 @@ from bridge.calibration.evidence import Fitted
 from bridge.calibration.fit import DEFAULT_RATIO, fit
 from bridge.calibration.labels import LabelError, Labels, Stretch, read_labels
 from bridge.calibration.rested import fit_drowsiness
-from bridge.calibration.trials import Run
+from bridge.calibration.trials import Run, Signal
 from bridge.calibration.tuning import TUNINGS
 from bridge.detectors import DETECTORS
 from bridge.pipeline import Binding, DetectionChain
@@ -44,6 +44,24 @@ class RecordingRunner:
         self._size = max(64, round(_BLOCK_S * recording.info.rate))
         self._names = {recording.info.channels[column].name for column in binding.columns}
         self._never_bad: bool | None = None
+        self._signal: Signal | None = None
+
+    @property
+    def signal(self) -> Signal:
+        """The detector's channels as recorded, and where they were good enough."""
+        if self._signal is None:
+            recording, columns = self._recording, list(self._binding.columns)
+            channels = tuple(recording.info.channels[column] for column in columns)
+            samples = np.full((max(0, recording.end - recording.first), len(columns)), np.nan)
+            for block in recording.blocks(self._size):
+                start = block.first - recording.first
+                samples[start : start + len(block)] = block.samples[:, columns]
+            usable = np.isfinite(samples).all(axis=1)
+            rate_hz = recording.info.rate
+            self._signal = Signal(samples, usable, recording.first, rate_hz, channels)
+            for stretch in bad_stretches(self({}), channels, recording.end / rate_hz):
+                usable[self._signal.rows(stretch.start_s, stretch.end_s)] = False
+        return self._signal
 
     def __call__(self, settings: Mapping[str, Any]) -> Run:
         recording = self._recording
@@ -89,7 +107,7 @@ def calibrate(
     kinds = TUNINGS[name].acts if name in TUNINGS else (name,)
     labels = read_labels(annotations, kinds, start_s, end_s)
     channels = tuple(recording.info.channels[column] for column in binding.columns)
-    bad = _bad_stretches(run({}), channels, end_s)
+    bad = bad_stretches(run({}), channels, end_s)
     labels, warnings = _without(labels, bad, force)
     unit = channels[0].unit
     try:
@@ -104,7 +122,7 @@ def calibrate(
     return Calibrated(replace(fitted, evidence=evidence), channels)
 
 
-def _bad_stretches(run: Run, channels: Sequence[Channel], end_s: float) -> list[Stretch]:
+def bad_stretches(run: Run, channels: Sequence[Channel], end_s: float) -> list[Stretch]:
     """When the signal of any of these channels was bad, and why."""
     names = {channel.name for channel in channels}
     since: dict[str, Event] = {}

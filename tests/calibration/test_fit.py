@@ -10,6 +10,7 @@ from model_person import INFO, Blinker, session
 
 from bridge.calibration.choice import Cost, cheapest, costs, cross_validated, smoothed, table
 from bridge.calibration.evidence import Fitted
+from bridge.calibration.held_out import pooled
 from bridge.calibration.labels import Act, LabelError, Labels, Stretch
 from bridge.calibration.proposal import pairs_within
 from bridge.calibration.trials import Trial, judge, pair
@@ -179,7 +180,7 @@ def test_folds_hold_out_each_act_once() -> None:
     whole = table([good, bad], labels, [1.0, 4.0])
     assert whole.minutes.sum() == pytest.approx(labels.minutes)
     assert costs(whole, Cost(3.0, 6.0))[0] == pytest.approx(0.0)
-    held = cross_validated(whole, Cost(3.0, 6.0))
+    held = pooled(cross_validated(whole, Cost(3.0, 6.0)))
     assert (held.hits, held.acts, held.false) == (12, 12, 0)
 
 
