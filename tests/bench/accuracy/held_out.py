@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from bridge.detectors.contraction import ContractionSettings
 from bridge.evaluation.running import bind_detector, evaluate, run
 from bridge.evaluation.scores import Score, gross
 from bridge.recordings import Recording
@@ -23,15 +22,8 @@ FACTORS = (0.7, 0.85, 1.0, 1.2, 1.45)
 
 def settings(detector: str, factor: float) -> Mapping[str, Any] | None:
     """The detector's thresholds times a factor; None: it has none that can be set."""
-    if detector in ("blink", "gaze"):
+    if detector in ("blink", "gaze", "contraction"):
         return {"strictness": factor}
-    if detector == "contraction":
-        plain = ContractionSettings()
-        return {
-            "on_fraction": plain.on_fraction * factor,
-            "steep_fraction": plain.steep_fraction * factor,
-            "off_fraction": plain.off_fraction * factor,
-        }
     return None
 
 
