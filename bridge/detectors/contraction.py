@@ -1,28 +1,38 @@
 """Muscle contraction from surface EMG: start, end and level, from one electrode pair or many.
 
 The decision is a cumulative sum (Page 1954, from memory): what the log amplitude stands above rest adds up to
-evidence of an effort, what it lies below takes it away again. So a strong contraction is known at once, a weak
-one of one and a half times rest after about a second, and a twitch has to be as much stronger as it is
-shorter. After a contraction more is needed for a while, for letting go is seldom smooth. The onset is where
-the evidence began to grow. A contraction ends when its smoothed amplitude is near rest for a while.
+evidence of an effort, what it lies below takes it away again. So a strong contraction is known at once, a
+weak one of one and a half times rest after about a second, and a twitch has to be as much stronger as it is
+shorter. Once efforts are known, much weaker ones are none for a while; a steep rise out of rest needs less,
+for unrest before a movement is slow and movements start steeply. After a contraction more evidence is needed
+for a while, for letting go is seldom smooth. A contraction ends when its smoothed amplitude is near rest.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, inf, log, nan
+from math import exp, inf, nan
 from typing import Any, Final, TypeAlias
 
 import numpy as np
 
-from bridge.detectors.effort import LEARNING_S, PULSE_S, EffortScale, Pulses
+from bridge.detectors.effort import LEARNING_S, EffortScale, Pulses
 from bridge.detectors.muscle import HIGH_HZ, LOW_HZ, SMOOTHING_S, EmgAmplitude, EnvelopeAmplitude
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level
 
-END_S: Final = 0.2  # time constant of the smoothing that ends a contraction
+END_S: Final = 0.15  # time constant of the smoothing that ends a contraction
 LEVEL_S: Final = 0.1  # time constant of the level
+ONSET_S: Final = 0.03  # time constant of the smoothing that places an onset
+ONSET_SHARE: Final = (
+    0.2  # the onset is where the height (of the logarithm) was last below this share of its peak
+)
+STEEP_S: Final = 0.06  # what was at rest within this rose steeply
+QUIET_S: Final = 0.06  # so long below what is needed, and the evidence is none
+FALL_S: Final = 2 * SMOOTHING_S  # the mean square falls by e^-2 in it, the amplitude by e^-1
+TAUGHT_S: Final = 0.7  # a shorter effort does not tell what is usual
 LATENCY_S: Final = 1.5  # an onset is placed no earlier than this before the decision
 _SENSIBLE: Final = 1e100  # beyond this a sample's square is no number
 
@@ -36,12 +46,12 @@ class ContractionSettings:
     level; without it the largest so far, ten times rest until more was seen.
     """
 
-    least_ratio: float = 1.35  # less than so many times rest is no effort, however long it lasts
+    least_ratio: float = 1.22  # less than so many times rest is no effort, however long it lasts
+    least_share: float = 0.165  # nor is less than this share of the usual effort, the median of the last five
     strictness: float = 1.0  # factor on the evidence that a start needs: how strong, how long
-    again_factor: float = 6.0  # factor on it right after a contraction ...
-    again_s: float = 2.0  # ... which fades out in this time
-    end_ratio: float = 2.0  # a contraction ends below so many times rest,
-    end_share: float = 0.5  # a weak one below this share of its own height (of the logarithm)
+    again_factor: float = 9.0  # factor on it right after a contraction ...
+    again_s: float = 1.0  # ... which fades out in this time
+    end_share: float = 0.33  # a contraction ends below this share of its own height (of the logarithm)
     release_ms: float = 300.0  # for so long
     shortest_ms: float = 0.0  # so long a start has to last besides
     weak_s: float = 4.0  # so long below the least ratio, a contraction has ended as well
@@ -51,8 +61,10 @@ class ContractionSettings:
     mvc: float | None = None
 
     def __post_init__(self) -> None:
-        if not 1.0 < self.least_ratio <= 20 or not 1.0 < self.end_ratio <= 20:
-            raise SettingsError("least_ratio and end_ratio must lie between 1 and 20 times rest")
+        if not 1.0 < self.least_ratio <= 20:
+            raise SettingsError("least_ratio must lie between 1 and 20 times rest")
+        if not 0 < self.least_share < 1:
+            raise SettingsError("least_share must lie between 0 and 1 of the usual effort")
         if not 0.01 <= self.strictness <= 100 or not 1 <= self.again_factor <= 100:
             raise SettingsError("strictness must lie between 0.01 and 100, again_factor between 1 and 100")
         if not 0 < self.end_share < 1 or not 0 <= self.again_s <= 10:
@@ -91,6 +103,8 @@ class ContractionDetector:
         self._level_step = max(1, round(settings.level_every_ms / 1000 * rate_hz))
         self._level_gain = 1 - exp(-1 / (LEVEL_S * rate_hz))
         self._end_gain = 1 - exp(-1 / (END_S * rate_hz))
+        self._onset_gain = 1 - exp(-1 / (ONSET_S * rate_hz))
+        self._quiet_for = round(QUIET_S * rate_hz)
         self._view: tuple[int, list[_Seen]] | None = None
         self.reset()
 
@@ -107,7 +121,7 @@ class ContractionDetector:
 
     def reset(self) -> None:
         settings = self._settings
-        self._scale = EffortScale(self.rate_hz, settings.least_ratio, settings.mvc)
+        self._scale = EffortScale(self.rate_hz, settings.least_ratio, settings.least_share, settings.mvc)
         self._pulses = Pulses(self.rate_hz)
         self._front: EmgAmplitude | EnvelopeAmplitude = self._front_type(self._columns, self.rate_hz)
         self._expected: int | None = None
@@ -120,11 +134,16 @@ class ContractionDetector:
         self._scale.forget_recent()
         self._begun = index
         self._amplitude = 0.0
-        self._smooth = 0.0
+        self._smooth = self._near = 0.0
+        self._lately: deque[float] = deque(maxlen=round(LATENCY_S * self.rate_hz))
+        self._rested_at = index  # when the level was last near rest
+        self._quiet = 0
+        self._fell_at = index  # when what began a contraction was over
         self._on = False
         self._evidence = 0.0
         self._rising_at = self._started_at = self._onset_at = index
         self._peak = self._top = 0.0
+        self._was_enough = False  # of evidence, so that only its brevity spoke against an effort
         self._below = self._weak = 0
         self._since_end = 1_000_000_000
         self._unsettled = 0  # so many samples it has been above rest since it began, without a break
@@ -191,9 +210,13 @@ class ContractionDetector:
         assert rest is not None
         height = level - rest
         self._smooth += self._end_gain * (height - self._smooth)
-        least = scale.must_exceed()
+        self._near += self._onset_gain * (height - self._near)
+        self._lately.append(self._near + rest)
+        if self._near < scale.stands_out():
+            self._rested_at = index
+        least = scale.must_exceed(index - self._rested_at <= STEEP_S * self.rate_hz)
         if self._on:
-            end = self._held(height, least, index, found)
+            end = self._held(height, index, found)
         else:
             end = least
             self._wait(level, height, least, index, found)
@@ -210,32 +233,36 @@ class ContractionDetector:
             self._evidence = 0.0
             self._rising_at = index
             return
-        if not self._is_settled(height, least):
+        if not self._is_settled(height):
             return
-        before = self._evidence
-        self._evidence = max(0.0, before + scale.gain(height) / self.rate_hz)
+        self._evidence = max(0.0, self._evidence + scale.gain(height, least) / self.rate_hz)
+        self._quiet = self._quiet + 1 if height < least else 0
+        if self._quiet > self._quiet_for:
+            self._evidence = 0.0
         if self._evidence == 0.0:
-            lasted_s = (index - self._rising_at) / self.rate_hz
-            if before > 0.0 and self._peak > least and lasted_s < 2 * PULSE_S:
-                self._pulses.add(lasted_s, self._peak)
+            lasted_s = (index - self._quiet - self._onset_at) / self.rate_hz
+            if self._was_enough:
+                self._pulses.add(lasted_s, self._peak, FALL_S)
             self._rising_at = index
             self._peak = 0.0
+            self._was_enough = False
         self._peak = max(self._peak, height)
         if self._is_enough(index):
             self._on = True
-            self._started_at = index
-            self._smooth = self._top = height
-            self._below = self._weak = 0
+            self._started_at = self._fell_at = index
+            self._smooth = self._top = max(height, self._smooth)
+            self._below = self._weak = self._quiet = 0
             scale.forget_recent()
             found.append(self._start(index, height))
         else:
             scale.follow(level)
+            scale.fade()
 
-    def _is_settled(self, height: float, least: float) -> bool:
+    def _is_settled(self, height: float) -> bool:
         """A signal that is above rest from its first sample on did not rise: rest is learnt anew."""
         if self._unsettled < 0:
             return True
-        if height <= least:
+        if height <= self._scale.stands_out():
             self._unsettled = -1
             return True
         self._unsettled += 1
@@ -250,47 +277,66 @@ class ContractionDetector:
         again = settings.again_s * self.rate_hz
         if self._since_end < again:
             needed *= 1 + (settings.again_factor - 1) * (1 - self._since_end / again)
-        if self._evidence <= needed:
+        if self._evidence <= needed or self._quiet > 0:
             return False
-        lasted_s = (index - self._rising_at) / self.rate_hz
+        if not self._was_enough:
+            self._was_enough = True
+            self._onset_at = self._onset(index)
+        lasted_s = (index - self._onset_at) / self.rate_hz
         return lasted_s >= max(settings.shortest_ms / 1000, self._pulses.needed_s(self._peak))
 
-    def _held(self, height: float, least: float, index: int, found: list[Detection]) -> float:
+    def _held(self, height: float, index: int, found: list[Detection]) -> float:
         """Within a contraction; returns the height below which it ends."""
-        settings = self._settings
-        self._scale.held(self._amplitude)
+        settings, scale, rate_hz = self._settings, self._scale, self.rate_hz
+        scale.held(self._amplitude)
         self._peak = max(self._peak, height)
         self._top = max(self._top, self._smooth)
-        end = min(log(settings.end_ratio), settings.end_share * self._top)
+        end = settings.end_share * self._top
+        least = scale.stands_out()
+        if self._quiet <= self._quiet_for:  # what began it may be over
+            self._quiet = self._quiet + 1 if height < least else 0
+            self._fell_at = index - self._quiet
         self._below = self._below + 1 if self._smooth < end else 0
         self._weak = self._weak + 1 if self._smooth < least else 0
-        too_long = index - self._started_at > settings.longest_s * self.rate_hz
-        released = self._below > settings.release_ms / 1000 * self.rate_hz
-        if not (too_long or released or self._weak > settings.weak_s * self.rate_hz):
+        too_long = index - self._started_at > settings.longest_s * rate_hz
+        released = self._below > settings.release_ms / 1000 * rate_hz
+        if not (too_long or released or self._weak > settings.weak_s * rate_hz):
             return end
         ended = index - self._below
-        lasted_s = (ended - self._rising_at) / self.rate_hz
         note = (
             f"on for {settings.longest_s:g} s, longer than anybody holds: taken for rest" if too_long else ""
         )
         found.append(self._end(ended, index, note))
+        risen_s = (self._fell_at - self._onset_at) / rate_hz
+        if too_long:
+            scale.learn_anew()
+        elif ended - self._started_at > TAUGHT_S * rate_hz:
+            scale.ended(self._top)
+        else:
+            self._pulses.add(risen_s, self._peak, FALL_S)
         self._on = False
         self._evidence = 0.0
         self._rising_at = index
-        self._since_end = 0
-        if too_long:
-            self._scale.learn_anew()
-        elif lasted_s < PULSE_S:
-            self._pulses.add(lasted_s, self._peak)
+        self._since_end = self._quiet = 0
         self._peak = 0.0
+        self._was_enough = False
         return end
 
+    def _onset(self, index: int) -> int:
+        """Back to where the height was last a small share of what it has come to."""
+        rest = self._scale.rest
+        assert rest is not None
+        heights = list(self._lately)
+        first = index - len(heights) + 1
+        earliest = max(first, self._rising_at)
+        low = rest + ONSET_SHARE * (max(heights[earliest - first :]) - rest)
+        onset = index
+        while onset > earliest and heights[onset - first] > low:
+            onset -= 1
+        return max(self._begun, onset - round(SMOOTHING_S * self.rate_hz))
+
     def _start(self, index: int, height: float) -> Event:
-        earliest = index - round(LATENCY_S * self.rate_hz) + 1
-        onset = self._rising_at - round(SMOOTHING_S * self.rate_hz)
-        self._onset_at = max(self._begun, earliest, min(onset, index))
-        spread = self._scale.spread
-        confidence = min(1.0, max(0.0, height / (8 * spread)))
+        confidence = min(1.0, max(0.0, height / (8 * self._scale.spread)))
         return self._event("start", self._onset_at, index, self._amplitude, confidence)
 
     def _end(self, ended: int, index: int, note: str = "") -> Event:

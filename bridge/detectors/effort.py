@@ -17,21 +17,22 @@ LEARNING_S: Final = 2.0
 # be halved or doubled with little change there.
 REST_RISE: Final = 0.6  # 1/s: a resting level that doubles after the first contraction is followed in 1.2 s
 REST_FALL: Final = 0.3  # 1/s: a dead input, before it is known to be one, is no rest
-DELAY_S: Final = 0.4  # what is learnt as rest is so old: a rise that begins, or a dead input, is not learnt
+DELAY_S: Final = 0.2  # what is learnt as rest is so old: a rise that begins, or a dead input, is not learnt
 SPREAD_S: Final = 2.0  # time constant of the fluctuation of rest
 LEAST_SPREAD: Final = 0.05
 MOST_SPREAD: Final = 0.5
-SPREADS: Final = 0.5  # of these a level must rise above rest, besides the least ratio
+SPREADS: Final = 1.0  # of these a level must rise above rest, besides the least ratio
 DOUBLED: Final = log(2.0)
 MOST_HEIGHT: Final = 4.0  # more than e^4 times rest says no more: an artefact must last too
-MOST_DEPTH: Final = 0.6
+MOST_DEPTH: Final = 0.9
 # A height above this counts with its square: twice as high needs a quarter of the time.
-SQUARE_FROM: Final = 0.5
-NEEDED: Final = 0.03  # evidence in seconds (of a height of one above what must be exceeded)
-NEEDED_PER_SPREAD: Final = 0.2
+SQUARE_FROM: Final = 0.7
+NEEDED_PER_SPREAD: Final = 0.2  # evidence in seconds (of a height of one above what must be exceeded)
+USUAL_OF: Final = 5  # the usual effort is the median of so many
+USUAL_FADE: Final = 0.02  # 1/s outside contractions: after a minute a third of it is enough
+STEEP: Final = 0.5  # a steep rise out of rest needs so much less of the usual effort (of the logarithm)
 
-# A QRS complex lasts up to 120 ms (common practice); the rest is the windows' and the filters' share.
-PULSE_S: Final = 0.2
+PULSE_S: Final = 0.2  # a QRS complex lasts up to 120 ms (common practice); the rest is the filters' share
 PULSE_MEMORY_S: Final = 6.0
 PULSES: Final = 3  # so many within that memory are heartbeats: 30 a minute
 PULSE_MARGIN: Final = 1.3
@@ -39,12 +40,18 @@ PULSE_RATIO: Final = log(1.5)
 
 
 class EffortScale:
-    """The resting level and its fluctuation; how far a level stands above them."""
+    """The resting level, its fluctuation and the usual effort; how far a level stands above them."""
 
-    def __init__(self, rate_hz: float, least_ratio: float, mvc: float | None) -> None:
-        """``least_ratio``: so many times rest is the least that may be an effort. ``mvc``: an amplitude."""
+    def __init__(self, rate_hz: float, least_ratio: float, least_share: float, mvc: float | None) -> None:
+        """The least that may be an effort: ``least_ratio`` times rest, ``least_share`` of the usual effort.
+
+        ``mvc``: an amplitude.
+        """
         self._rate_hz = rate_hz
         self._least = log(least_ratio)
+        self._below_usual = log(least_share)
+        self._tops: deque[float] = deque(maxlen=USUAL_OF)
+        self.usual: float | None = None  # height above rest
         self._mvc = mvc
         self.rest: float | None = None
         self.spread = 0.15
@@ -85,24 +92,42 @@ class EffortScale:
         spread = self.spread + (min(abs(away), MOST_SPREAD) - self.spread) * step_s / SPREAD_S
         self.spread = max(LEAST_SPREAD, spread)
 
+    def fade(self) -> None:
+        """One more sample without a contraction."""
+        if self.usual is not None:
+            self.usual -= USUAL_FADE / self._rate_hz
+
     def forget_recent(self) -> None:
         """What came last was no rest: an effort, or a dead input."""
         self._recent.clear()
 
-    def must_exceed(self) -> float:
-        """How far above rest a level begins to be evidence of an effort."""
+    def ended(self, top: float) -> None:
+        """A contraction of this height above rest has ended."""
+        self._tops.append(top)
+        ranked = sorted(self._tops)
+        self.usual = ranked[(len(ranked) - 1) // 2]
+
+    def stands_out(self) -> float:
+        """How far above rest a level stands out of its fluctuation."""
         return self._least + SPREADS * self.spread
 
-    def gain(self, height: float) -> float:
+    def must_exceed(self, steep: bool) -> float:
+        """How far above rest a level begins to be evidence of an effort."""
+        least = self.stands_out()
+        if self.usual is None:
+            return least
+        return max(least, self.usual + self._below_usual - (STEEP if steep else 0.0))
+
+    def gain(self, height: float, must_exceed: float) -> float:
         """What a height above rest says for an effort, or against it, each second."""
-        beyond = min(height, MOST_HEIGHT) - self.must_exceed()
+        beyond = min(height, MOST_HEIGHT) - must_exceed
         if beyond <= 0:
             return max(beyond, -MOST_DEPTH)
         return beyond * max(1.0, min(height, MOST_HEIGHT) / SQUARE_FROM)
 
     def needed(self) -> float:
         """So much evidence is enough, in seconds."""
-        return NEEDED + NEEDED_PER_SPREAD * self.spread
+        return NEEDED_PER_SPREAD * self.spread
 
     def held(self, amplitude: float) -> None:
         """An amplitude (no logarithm) within a contraction, for the largest one."""
@@ -141,8 +166,10 @@ class Pulses:
         """One more sample outside contractions."""
         self._quiet_samples += 1
 
-    def add(self, lasted_s: float, height: float) -> None:
-        self._pulses.append(_Pulse(self._quiet_samples, lasted_s, height))
+    def add(self, lasted_s: float, height: float, fall_s: float) -> None:
+        """A rise is over. ``fall_s``: what the smoothing alone takes to fall by one (of the logarithm)."""
+        if lasted_s < PULSE_S + fall_s * min(height, MOST_HEIGHT):
+            self._pulses.append(_Pulse(self._quiet_samples, lasted_s, height))
 
     def needed_s(self, height: float) -> float:
         """How long a rise of this height has to last to be more than a pulse."""

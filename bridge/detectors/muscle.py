@@ -23,7 +23,7 @@ LEAST_ENVELOPE_RATE_HZ: Final = 20.0
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
 MAINS_QUALITY: Final = 10.0  # wide enough for mains and board clocks that are half a hertz off together
 NYQUIST_NOTCH_HZ: Final = 5.0  # half width
-SMOOTHING_S: Final = 0.015  # time constant of the mean square
+SMOOTHING_S: Final = 0.02  # time constant of the mean square
 STILL_S: Final = 0.1  # real converters and links repeat all electrodes for up to half of it
 DEAD_S: Final = 0.25  # so long without any change, and what follows is a signal that begins anew
 BLANK_S: Final = 0.1  # the filters' answer to a beginning
@@ -55,8 +55,9 @@ def emg_band(rate_hz: float) -> Samples:
 
 
 def _nyquist_notch(rate_hz: float) -> Samples:
-    """A section (shape (1, 6)) with its zero on half the rate: a first-order low-pass by the bilinear rule."""
-    pole = (1 - np.tan(np.pi * NYQUIST_NOTCH_HZ / rate_hz)) / (1 + np.tan(np.pi * NYQUIST_NOTCH_HZ / rate_hz))
+    """A section (shape (1, 6)) with its zero on half the rate: a first-order bilinear low-pass."""
+    half = np.tan(np.pi * NYQUIST_NOTCH_HZ / rate_hz)
+    pole = (1 - half) / (1 + half)
     gain = (1 + pole) / 2
     return np.array([[gain, gain, 0.0, 1.0, pole, 0.0]])
 
@@ -150,9 +151,9 @@ class EmgAmplitude:
 class EnvelopeAmplitude:
     """An envelope that the module has already rectified and smoothed: no high-pass, any offset.
 
-    The amplitude is the height above the resting level, which a tenth of the last minute lies below, plus four
-    times the unrest of its quieter half-seconds, which stands for the resting amplitude. Neither is a minimum:
-    one dip of a loose wire would be the floor for a minute.
+    The amplitude is the height above the resting level, which a tenth of the last minute lies below, plus
+    four times the unrest of its quieter half-seconds, which stands for the resting amplitude. Neither is a
+    minimum: one dip of a loose wire would be the floor for a minute.
     """
 
     _PIECE_S: Final = 0.1
