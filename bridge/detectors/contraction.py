@@ -47,7 +47,7 @@ class ContractionSettings:
     """
 
     least_ratio: float = 1.22  # less than so many times rest is no effort, however long it lasts
-    least_share: float = 0.165  # nor is less than this share of the usual effort, the median of the last five
+    least_share: float = 0.18  # nor is less than this share of the usual effort, the median of the last five
     strictness: float = 1.0  # factor on the evidence that a start needs: how strong, how long
     again_factor: float = 9.0  # factor on it right after a contraction ...
     again_s: float = 1.0  # ... which fades out in this time
