@@ -19,7 +19,15 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 
 from bridge.detectors.effort import LEARNING_S, EffortScale, Pulses
-from bridge.detectors.muscle import HIGH_HZ, LOW_HZ, SMOOTHING_S, EmgAmplitude, EnvelopeAmplitude
+from bridge.detectors.muscle import (
+    ENVELOPE_REST_RISE,
+    HIGH_HZ,
+    LOW_HZ,
+    REST_RISE,
+    SMOOTHING_S,
+    EmgAmplitude,
+    EnvelopeAmplitude,
+)
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level
 
@@ -98,7 +106,9 @@ class ContractionDetector:
         envelopes = {channel.kind == "emg-envelope" for channel in channels}
         if len(envelopes) > 1:
             raise SettingsError("raw EMG and envelopes cannot feed one detector: name the channels")
-        self._front_type = EnvelopeAmplitude if envelopes.pop() else EmgAmplitude
+        is_envelope = envelopes.pop()
+        self._front_type = EnvelopeAmplitude if is_envelope else EmgAmplitude
+        self._rest_rise = ENVELOPE_REST_RISE if is_envelope else REST_RISE
         self._columns = _columns(channels, settings.electrodes)
         self._level_step = max(1, round(settings.level_every_ms / 1000 * rate_hz))
         self._level_gain = 1 - exp(-1 / (LEVEL_S * rate_hz))
@@ -121,7 +131,9 @@ class ContractionDetector:
 
     def reset(self) -> None:
         settings = self._settings
-        self._scale = EffortScale(self.rate_hz, settings.least_ratio, settings.least_share, settings.mvc)
+        self._scale = EffortScale(
+            self.rate_hz, self._rest_rise, settings.least_ratio, settings.least_share, settings.mvc
+        )
         self._pulses = Pulses(self.rate_hz)
         self._front: EmgAmplitude | EnvelopeAmplitude = self._front_type(self._columns, self.rate_hz)
         self._expected: int | None = None

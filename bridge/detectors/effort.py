@@ -15,7 +15,6 @@ from bridge.signals.robust import middle
 LEARNING_S: Final = 2.0
 # The constants below were found on raw EMG of six people's gestures (8 electrodes, and each alone); each may
 # be halved or doubled with little change there.
-REST_RISE: Final = 0.6  # 1/s: a resting level that doubles after the first contraction is followed in 1.2 s
 REST_FALL: Final = 0.3  # 1/s: a dead input, before it is known to be one, is no rest
 DELAY_S: Final = 0.2  # what is learnt as rest is so old: a rise that begins, or a dead input, is not learnt
 SPREAD_S: Final = 2.0  # time constant of the fluctuation of rest
@@ -42,12 +41,15 @@ PULSE_RATIO: Final = log(1.5)
 class EffortScale:
     """The resting level, its fluctuation and the usual effort; how far a level stands above them."""
 
-    def __init__(self, rate_hz: float, least_ratio: float, least_share: float, mvc: float | None) -> None:
+    def __init__(
+        self, rate_hz: float, rest_rise: float, least_ratio: float, least_share: float, mvc: float | None
+    ) -> None:
         """The least that may be an effort: ``least_ratio`` times rest, ``least_share`` of the usual effort.
 
-        ``mvc``: an amplitude.
+        ``rest_rise``: how fast the resting level follows upward, in 1/s. ``mvc``: an amplitude.
         """
         self._rate_hz = rate_hz
+        self._rest_rise = rest_rise
         self._least = log(least_ratio)
         self._below_usual = log(least_share)
         self._tops: deque[float] = deque(maxlen=USUAL_OF)
@@ -88,7 +90,7 @@ class EffortScale:
         step_s = 1 / self._rate_hz
         away = self._recent.popleft() - self.rest
         # A slope limit, not an average: what sticks out far moves it no further than what does a little.
-        self.rest += min(max(away, -REST_FALL * step_s), REST_RISE * step_s)
+        self.rest += min(max(away, -REST_FALL * step_s), self._rest_rise * step_s)
         spread = self.spread + (min(abs(away), MOST_SPREAD) - self.spread) * step_s / SPREAD_S
         self.spread = max(LEAST_SPREAD, spread)
 
