@@ -6,7 +6,7 @@ The fit never imitates a detector. It runs the real one at each rung of the ladd
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -16,7 +16,6 @@ from bridge.calibration.blink_fit import measure
 from bridge.calibration.labels import Act, LabelError, Labels
 from bridge.calibration.separation import area_under_curve
 from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
-from bridge.detectors import DETECTORS
 from bridge.signals.types import Event
 
 # What a level is measured against; it changes no event, so it stays where thresholds are the detector's own.
@@ -253,19 +252,12 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
     )
 
 
-_MOST_FRACTION = 0.85
-_ON_FACTORS = tuple(float(2 ** (k / 4)) for k in range(-5, 8))  # of the detector's own, which is one
-
-
-def _fractions() -> dict[str, float]:
-    """The detector's own fractions, which stay in proportion."""
-    defaults = DETECTORS["contraction"].settings()
-    names = [item.name for item in fields(defaults) if item.name.endswith("_fraction")]
-    return {name: float(getattr(defaults, name)) for name in names}
+# Factors on the evidence that a start needs; 1 is the detector's own.
+_EVIDENCE = tuple(float(2 ** (k / 2)) for k in range(-6, 7))
 
 
 def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
-    """The maximum as an amplitude of the detector's own signal; the start as a fraction of the way there.
+    """The maximum as an amplitude of the detector's own signal; the evidence that a start needs.
 
     Rest and the usual contraction are measured too, but for the person to read: on another day, and after a
     change of gesture, they differ by half, and the detector learns them in seconds.
@@ -297,17 +289,14 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
     maxima = _held(first, [act for act in labels.acts if act.strength == "maximum"], delay_s, 0.95)
     fixed: dict[str, Any] = {"mvc": max(maxima)} if maxima else {}
     warnings = () if maxima else ("no maximum voluntary contraction was recorded: levels have no scale",)
-    fractions = _fractions()
-    own = fractions["on_fraction"]
-    values = [own * factor for factor in _ON_FACTORS if own * factor <= _MOST_FRACTION]
 
-    def at(on: float) -> Mapping[str, Any]:
-        return fixed | {name: value * on / own for name, value in fractions.items()}
+    def at(factor: float) -> Mapping[str, Any]:
+        return fixed | {"strictness": factor}
 
-    lenient = _with_peaks(run(at(values[0])))
+    lenient = _with_peaks(run(at(_EVIDENCE[0])))
     return Measured(
         settings=fixed,
-        ladders=[Ladder("on_fraction", values, at, own, scale=usual - rest)],
+        ladders=[Ladder("strictness", _EVIDENCE, at, 1.0)],
         unit=unit,
         size="amplitude",
         lenient=lenient if len(answered(labels, lenient, reaction)) >= len(found) else events,

@@ -1,15 +1,11 @@
 """Muscle contraction from surface EMG: start, end and level, from one electrode pair or many.
 
-Many electrodes feed one detector: their logarithmic amplitudes are averaged (a geometric mean), so that an
-electrode's own gain does not matter and an artefact under a single electrode counts little.
-
-The decision works on running medians of that log amplitude. A rank statistic amounts to the "r of m samples
-above" of double-threshold detectors (Bonato et al. 1998, from memory): what lasts more than half its window
-passes, shorter spikes do not. A slow rise is judged by the last 80 ms, a steep one out of rest by the last
-60 ms and a lower threshold, since unrest before a movement is slow and movements start steeply. The more
-electrodes are averaged, the steadier their amplitude, and the shorter the steep rise's window. Start and
-end thresholds lie at fractions of the way from the tracked resting level to the person's usual contraction.
-The onset is placed where the energy operator (Solnik et al. 2008) left its resting level.
+The decision is a cumulative sum (Page 1954, from memory): what the log amplitude stands above rest adds up to
+evidence of an effort, what it lies below takes it away again. So a strong contraction is known at once, a
+weak one of one and a half times rest after about a second, and a twitch has to be as much stronger as it is
+shorter. Once efforts are known, much weaker ones are none for a while; a steep rise out of rest needs less,
+for unrest before a movement is slow and movements start steeply. After a contraction more evidence is needed
+for a while, for letting go is seldom smooth. A contraction ends when its smoothed amplitude is near rest.
 """
 
 from __future__ import annotations
@@ -17,88 +13,81 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from math import exp, inf, log, nan
+from math import exp, inf, nan
 from typing import Any, Final, TypeAlias
 
 import numpy as np
 
-from bridge.detectors.effort import END_RATIO, PULSE_S, EffortScale, Pulses
+from bridge.detectors.effort import LEARNING_S, EffortScale, Pulses
 from bridge.detectors.muscle import (
+    ENVELOPE_REST_RISE,
     HIGH_HZ,
     LOW_HZ,
+    REST_RISE,
     SMOOTHING_S,
     EmgAmplitude,
     EnvelopeAmplitude,
 )
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
-from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Block, Channel, Detection, Edge, Event, Level
 
-# The delays stay within the 100-125 ms that suit myoelectric control best (Farrell & Weir 2007).
-SLOW_WINDOW_S: Final = 0.08
-FAST_WINDOW_S: Final = 0.06  # of one or two electrodes
-STEEP_S: Final = 0.12  # from rest to the threshold within this is steep
-LOOK_BACK_S: Final = 0.25
-ONSET_RATIO: Final = log(1.5)
-ENERGY_REST_S: Final = 1.0  # time constant of the energy's resting level
+END_S: Final = 0.15  # time constant of the smoothing that ends a contraction
 LEVEL_S: Final = 0.1  # time constant of the level
-# Independent electrodes would allow windows that shrink with their number; neighbours share some signal, so
-# that measured accuracy stays level when the window shrinks with this power of it.
-WINDOW_POWER: Final = 0.75
+ONSET_S: Final = 0.03  # time constant of the smoothing that places an onset
+ONSET_SHARE: Final = (
+    0.2  # the onset is where the height (of the logarithm) was last below this share of its peak
+)
+STEEP_S: Final = 0.06  # what was at rest within this rose steeply
+QUIET_S: Final = 0.06  # so long below what is needed, and the evidence is none
+FALL_S: Final = 2 * SMOOTHING_S  # the mean square falls by e^-2 in it, the amplitude by e^-1
+TAUGHT_S: Final = 0.7  # a shorter effort does not tell what is usual
+LATENCY_S: Final = 1.5  # an onset is placed no earlier than this before the decision
 _SENSIBLE: Final = 1e100  # beyond this a sample's square is no number
 
 
 @dataclass(frozen=True, slots=True)
 class ContractionSettings:
-    """Amplitudes are in the channel's unit (RMS; the geometric mean where electrodes are many).
+    """What counts as an effort, as multiples of the resting amplitude, which is learnt and followed.
 
-    ``rest``, ``usual`` (a comfortable contraction) and ``mvc`` (maximum voluntary contraction) come from a
-    profile; without them they are learnt: rest from the first two seconds, ``usual`` as the median peak of
-    the last five contractions, ``mvc`` as the largest level so far (ten times rest until more was seen).
+    ``electrodes``: names of the channels that count, with blanks between; None for all. ``mvc``: maximum
+    voluntary contraction in the channel's unit (RMS; the geometric mean where electrodes are many), for the
+    level; without it the largest so far, ten times rest until more was seen.
     """
 
-    on_fraction: float = 0.25  # start, as a fraction of the way from rest to the usual contraction
-    steep_fraction: float = 0.18  # start of a steep rise
-    off_fraction: float = 0.12  # end
-    release_ms: float = 300.0  # so long below the end threshold before a contraction has ended
-    shortest_ms: float = 0.0  # so long above the start threshold, beyond the median's half window
-    weak_s: float = 4.0  # so long too weak to start one, a contraction has ended as well
+    least_ratio: float = 1.22  # less than so many times rest is no effort, however long it lasts
+    least_share: float = 0.18  # nor is less than this share of the usual effort, the median of the last five
+    strictness: float = 1.0  # factor on the evidence that a start needs: how strong, how long
+    again_factor: float = 9.0  # factor on it right after a contraction ...
+    again_s: float = 1.0  # ... which fades out in this time
+    end_share: float = 0.33  # a contraction ends below this share of its own height (of the logarithm)
+    release_ms: float = 300.0  # for so long
+    shortest_ms: float = 0.0  # so long a start has to last besides
+    weak_s: float = 4.0  # so long below the least ratio, a contraction has ended as well
     longest_s: float = 60.0  # endurance at half of the maximum is about a minute (Rohmert, from memory)
     level_every_ms: float = 50.0
-    rest: float | None = None
-    usual: float | None = None
+    electrodes: str | None = None
     mvc: float | None = None
 
     def __post_init__(self) -> None:
-        if not 0 < self.off_fraction < self.steep_fraction <= self.on_fraction < 1:
-            raise SettingsError("must be: 0 < off_fraction < steep_fraction <= on_fraction < 1")
+        if not 1.0 < self.least_ratio <= 20:
+            raise SettingsError("least_ratio must lie between 1 and 20 times rest")
+        if not 0 < self.least_share < 1:
+            raise SettingsError("least_share must lie between 0 and 1 of the usual effort")
+        if not 0.01 <= self.strictness <= 100 or not 1 <= self.again_factor <= 100:
+            raise SettingsError("strictness must lie between 0.01 and 100, again_factor between 1 and 100")
+        if not 0 < self.end_share < 1 or not 0 <= self.again_s <= 10:
+            raise SettingsError("end_share must lie between 0 and 1, again_s between 0 and 10 s")
         if not 0 <= self.shortest_ms <= 1000:
             raise SettingsError("shortest_ms must lie between 0 and 1000 ms")
         if not 0 <= self.release_ms <= 5000:
             raise SettingsError("release_ms must lie between 0 and 5000 ms")
         if not (self.weak_s > 0 and self.longest_s >= 1 and self.level_every_ms > 0):
             raise SettingsError("weak_s and level_every_ms must be above 0, longest_s 1 s or more")
-        for name in ("rest", "usual", "mvc"):
-            value = getattr(self, name)
-            if value is not None and not 0 < value < inf:
-                raise SettingsError(f"{name} must be an amplitude above 0, not {value!r}")
-        if self.rest is not None and min(self.usual or inf, self.mvc or inf) <= self.rest:
-            raise SettingsError("usual and mvc must be above rest")
+        if self.mvc is not None and not 0 < self.mvc < inf:
+            raise SettingsError(f"mvc must be an amplitude above 0, not {self.mvc!r}")
 
 
-# The states; plain numbers, for an enumeration's members are looked up by name at each sample.
-_REST: Final = 0
-_RISEN: Final = 1  # above the threshold, not yet for long enough
-_CONTRACTED: Final = 2
-
-
-def fast_window_s(electrodes: int) -> float:
-    """The window (s) that judges a steep rise seen by so many electrodes."""
-    return FAST_WINDOW_S * float(min(1.0, (2 / electrodes) ** WINDOW_POWER))
-
-
-# What the trace shows of a sample: log amplitude, and the thresholds for start and end.
+# What the trace shows of a sample: log amplitude, what it must exceed, where it ends.
 _Seen: TypeAlias = tuple[float, float, float]
 _UNSEEN: _Seen = (nan, nan, nan)
 
@@ -117,13 +106,15 @@ class ContractionDetector:
         envelopes = {channel.kind == "emg-envelope" for channel in channels}
         if len(envelopes) > 1:
             raise SettingsError("raw EMG and envelopes cannot feed one detector: name the channels")
-        self._front_type = EnvelopeAmplitude if envelopes.pop() else EmgAmplitude
-        self._width = len(channels)
-        self._slow_window = max(3, round(SLOW_WINDOW_S * rate_hz))
-        self._fast_window = max(3, round(fast_window_s(len(channels)) * rate_hz))
+        is_envelope = envelopes.pop()
+        self._front_type = EnvelopeAmplitude if is_envelope else EmgAmplitude
+        self._rest_rise = ENVELOPE_REST_RISE if is_envelope else REST_RISE
+        self._columns = _columns(channels, settings.electrodes)
         self._level_step = max(1, round(settings.level_every_ms / 1000 * rate_hz))
         self._level_gain = 1 - exp(-1 / (LEVEL_S * rate_hz))
-        self._energy_gain = 1 - exp(-1 / (ENERGY_REST_S * rate_hz))
+        self._end_gain = 1 - exp(-1 / (END_S * rate_hz))
+        self._onset_gain = 1 - exp(-1 / (ONSET_S * rate_hz))
+        self._quiet_for = round(QUIET_S * rate_hz)
         self._view: tuple[int, list[_Seen]] | None = None
         self.reset()
 
@@ -140,10 +131,11 @@ class ContractionDetector:
 
     def reset(self) -> None:
         settings = self._settings
-        self._scale = EffortScale(self.rate_hz, settings.rest, settings.usual, settings.mvc)
+        self._scale = EffortScale(
+            self.rate_hz, self._rest_rise, settings.least_ratio, settings.least_share, settings.mvc
+        )
         self._pulses = Pulses(self.rate_hz)
-        self._energy_rest: float | None = None
-        self._front: EmgAmplitude | EnvelopeAmplitude = self._front_type(self._width, self.rate_hz)
+        self._front: EmgAmplitude | EnvelopeAmplitude = self._front_type(self._columns, self.rate_hz)
         self._expected: int | None = None
         self._view = None
         self._restart(0)
@@ -151,52 +143,64 @@ class ContractionDetector:
     def _restart(self, index: int) -> None:
         """A new stretch of signal begins at ``index``: filters start anew, what was learnt stays."""
         self._front.reset()
+        self._scale.forget_recent()
         self._begun = index
-        self._slow = RecentQuantile(0.5, self._slow_window)
-        self._fast = RecentQuantile(0.5, self._fast_window)
-        self._energies: deque[float] = deque(maxlen=round(LOOK_BACK_S * self.rate_hz) + self._slow_window)
         self._amplitude = 0.0
-        self._state: int = _REST
-        self._quiet_at: int | None = None  # when the fast median was last near rest
-        self._risen_at = self._onset_at = 0
-        self._peak = 0.0
-        self._below = 0
-        self._weak = 0
+        self._smooth = self._near = 0.0
+        self._lately: deque[float] = deque(maxlen=round(LATENCY_S * self.rate_hz))
+        self._rested_at = index  # when the level was last near rest
+        self._quiet = 0
+        self._fell_at = index  # when what began a contraction was over
+        self._on = False
+        self._evidence = 0.0
+        self._rising_at = self._started_at = self._onset_at = index
+        self._peak = self._top = 0.0
+        self._was_enough = False  # of evidence, so that only its brevity spoke against an effort
+        self._below = self._weak = 0
+        self._since_end = 1_000_000_000
+        self._unsettled = 0  # so many samples it has been above rest since it began, without a break
 
     def process(self, block: Block) -> list[Detection]:
         found: list[Detection] = []
-        if len(block) == 0:
+        count = len(block)
+        if count == 0:
             return found
         view: list[_Seen] = []
         row = block.row
-        sensible = row is not None and all(-_SENSIBLE < value < _SENSIBLE for value in row)
-        if row is not None and sensible and block.first == self._expected:
-            value, energy, still = self._front.step(row)
-            view.append(self._row(value, energy, still, block.first, found))
-            self._expected += 1
-            self._view = (block.first, view)
-            return found
-        if float(np.abs(block.samples).max()) < _SENSIBLE:  # as good as always; a NaN is not below
-            valid, bounds = [True], [0, len(block)]
+        if row is not None:
+            view.append(self._take(row, block.first, found))
         else:
-            each = np.asarray((np.abs(block.samples) < _SENSIBLE).all(axis=1))
-            valid, bounds = each.tolist(), [0, *(np.flatnonzero(np.diff(each)) + 1).tolist(), len(block)]
-        for start, stop in pairwise(bounds):
-            first = block.first + start
-            if self._expected is not None and (first != self._expected or not valid[start]):
-                found.extend(self._break(first))
-            if not valid[start]:
-                view.extend([_UNSEEN] * (stop - start))
-                continue
-            if self._expected is None:
-                self._restart(first)
-            columns = self._front.process(block.samples[start:stop])
-            rows = zip(*(column.tolist() for column in columns), strict=True)
-            for index, (value, energy, still) in enumerate(rows, start=first):
-                view.append(self._row(value, energy, still, index, found))
-            self._expected = block.first + stop
+            for offset, values in enumerate(block.samples.tolist()):
+                view.append(self._take(values, block.first + offset, found))
         self._view = (block.first, view)
         return found
+
+    def _take(self, row: list[float], index: int, found: list[Detection]) -> _Seen:
+        """One sample of each channel. Returns what the trace shows of it."""
+        sensible = True
+        for value in row:
+            if not -_SENSIBLE < value < _SENSIBLE:  # a NaN is in no range
+                sensible = False
+        if self._expected is not None and (index != self._expected or not sensible):
+            found.extend(self._break(index))
+        if not sensible:
+            return _UNSEEN
+        if self._expected is None:
+            self._restart(index)
+        self._expected = index + 1
+        level = self._front.step(row)
+        if level != level:  # NaN: the amplitude is not known yet
+            return _UNSEEN
+        self._amplitude += self._level_gain * (exp(level) - self._amplitude)
+        scale = self._scale
+        if scale.rest is None:
+            scale.learn(level)
+            return _UNSEEN
+        start, end = self._step(level, index, found)
+        if index % self._level_step == 0:
+            share = scale.share(self._amplitude)
+            found.append(Level("contraction-level", index / self.rate_hz, share, self._channel, self.name))
+        return level, start, end
 
     def flush(self) -> list[Detection]:
         return [] if self._expected is None else self._break(self._expected - 1)
@@ -206,116 +210,162 @@ class ContractionDetector:
         assert self._expected is not None
         last = self._expected - 1
         self._expected = None
-        if self._state != _CONTRACTED:
+        if not self._on:
             return []
-        self._state = _REST
+        self._on = False
         return [self._end(last, index)]
 
-    def _row(self, value: float, energy: float, still: float, index: int, found: list[Detection]) -> _Seen:
-        """One sample: log amplitude, log energy, does nothing move (1 or 0). Returns what the trace shows."""
-        if value != value:  # NaN: the amplitude is not known yet
-            return _UNSEEN
-        slow = self._slow
-        slow.add(value)
-        self._fast.add(value)
-        self._energies.append(energy)
-        self._amplitude += self._level_gain * (exp(value) - self._amplitude)
-        if len(slow) < self._slow_window:
-            return _UNSEEN
-        level = slow.value
-        if self._scale.rest is None:
-            self._follow_energy(energy)
-            self._scale.learn(level)
-            return _UNSEEN
-        start, end = self._step(level, energy, index, still > 0, found)
-        if index % self._level_step == 0:
-            share = self._scale.share(self._amplitude)
-            found.append(Level("contraction-level", index / self.rate_hz, share, self._channel, self.name))
-        return level, start, end
-
-    def _step(
-        self, level: float, energy: float, index: int, still: bool, found: list[Detection]
-    ) -> tuple[float, float]:
-        """One sample of the state machine; returns the thresholds."""
-        scale, settings = self._scale, self._settings
-        peak = self._peak if self._state == _CONTRACTED else None
-        start, end = scale.thresholds(settings.on_fraction, settings.off_fraction, peak)
-        fast = self._fast.value
-        highest = max(fast, level)
-        assert scale.rest is not None
-        if fast < scale.rest + END_RATIO:
-            self._quiet_at = index
-
-        if self._state == _REST:
-            steep = self._quiet_at is not None and index - self._quiet_at <= STEEP_S * self.rate_hz
-            steep = steep and fast > scale.stands_out()  # as good as always false
-            if level > start or (steep and fast > scale.start_threshold(settings.steep_fraction)):
-                self._state, self._risen_at, self._peak = _RISEN, index, highest
-            else:
-                scale.follow(level, still)
-                self._follow_energy(energy)
-        if self._state == _RISEN:
-            self._peak = max(self._peak, highest)
-            lasted_s = (index - self._risen_at) / self.rate_hz
-            if highest < end:
-                self._state = _REST
-                if lasted_s < PULSE_S:
-                    self._pulses.add(lasted_s, self._peak)
-            elif lasted_s >= max(settings.shortest_ms / 1000, self._pulses.needed_s(self._peak)):
-                self._state, self._below, self._weak = _CONTRACTED, 0, 0
-                found.append(self._start(index, highest))
-        elif self._state == _CONTRACTED:
-            self._peak = max(self._peak, level)
-            scale.held(self._amplitude)
-            self._below = self._below + 1 if highest < end else 0
-            self._weak = self._weak + 1 if highest < start else 0
-            self._perhaps_end(level, index, found)
-        if self._state != _CONTRACTED:
-            self._pulses.tick()
-        return start, end
-
-    def _perhaps_end(self, level: float, index: int, found: list[Detection]) -> None:
-        rate_hz, settings = self.rate_hz, self._settings
-        too_long = index - self._risen_at > settings.longest_s * rate_hz
-        too_weak = self._weak > settings.weak_s * rate_hz
-        if not (too_long or too_weak or self._below > settings.release_ms / 1000 * rate_hz):
-            return
-        ended = index - self._below
-        lasted_s = (ended - self._risen_at) / rate_hz
-        found.append(self._end(ended, index))
-        self._state = _REST
-        if too_long:
-            self._scale.settle(level)
-        elif lasted_s < PULSE_S:
-            self._pulses.add(lasted_s, self._peak)
+    def _step(self, level: float, index: int, found: list[Detection]) -> tuple[float, float]:
+        """One sample of the decision; returns the least level of an effort, and where it ends."""
+        scale = self._scale
+        rest = scale.rest
+        assert rest is not None
+        height = level - rest
+        self._smooth += self._end_gain * (height - self._smooth)
+        self._near += self._onset_gain * (height - self._near)
+        self._lately.append(self._near + rest)
+        if self._near < scale.stands_out():
+            self._rested_at = index
+        least = scale.must_exceed(index - self._rested_at <= STEEP_S * self.rate_hz)
+        if self._on:
+            end = self._held(height, index, found)
         else:
-            self._scale.contracted(self._peak)
+            end = least
+            self._wait(level, height, least, index, found)
+        return rest + least, rest + end
 
-    def _follow_energy(self, energy: float) -> None:
-        before = energy if self._energy_rest is None else self._energy_rest
-        self._energy_rest = before + self._energy_gain * (energy - before)
+    def _wait(self, level: float, height: float, least: float, index: int, found: list[Detection]) -> None:
+        """Outside contractions: gather evidence, learn rest."""
+        scale = self._scale
+        self._pulses.tick()
+        self._since_end += 1
+        if self._front.still:
+            # A dead input is neither effort nor rest.
+            scale.forget_recent()
+            self._evidence = 0.0
+            self._rising_at = index
+            return
+        if not self._is_settled(height):
+            return
+        self._evidence = max(0.0, self._evidence + scale.gain(height, least) / self.rate_hz)
+        self._quiet = self._quiet + 1 if height < least else 0
+        if self._quiet > self._quiet_for:
+            self._evidence = 0.0
+        if self._evidence == 0.0:
+            lasted_s = (index - self._quiet - self._onset_at) / self.rate_hz
+            if self._was_enough:
+                self._pulses.add(lasted_s, self._peak, FALL_S)
+            self._rising_at = index
+            self._peak = 0.0
+            self._was_enough = False
+        self._peak = max(self._peak, height)
+        if self._is_enough(index):
+            self._on = True
+            self._started_at = self._fell_at = index
+            self._smooth = self._top = max(height, self._smooth)
+            self._below = self._weak = self._quiet = 0
+            scale.forget_recent()
+            found.append(self._start(index, height))
+        else:
+            scale.follow(level)
+            scale.fade()
+
+    def _is_settled(self, height: float) -> bool:
+        """A signal that is above rest from its first sample on did not rise: rest is learnt anew."""
+        if self._unsettled < 0:
+            return True
+        if height <= self._scale.stands_out():
+            self._unsettled = -1
+            return True
+        self._unsettled += 1
+        if self._unsettled > LEARNING_S * self.rate_hz:
+            self._scale.learn_anew()
+            self._unsettled = -1
+        return False
+
+    def _is_enough(self, index: int) -> bool:
+        settings = self._settings
+        needed = self._scale.needed() * settings.strictness
+        again = settings.again_s * self.rate_hz
+        if self._since_end < again:
+            needed *= 1 + (settings.again_factor - 1) * (1 - self._since_end / again)
+        if self._evidence <= needed or self._quiet > 0:
+            return False
+        if not self._was_enough:
+            self._was_enough = True
+            self._onset_at = self._onset(index)
+        lasted_s = (index - self._onset_at) / self.rate_hz
+        return lasted_s >= max(settings.shortest_ms / 1000, self._pulses.needed_s(self._peak))
+
+    def _held(self, height: float, index: int, found: list[Detection]) -> float:
+        """Within a contraction; returns the height below which it ends."""
+        settings, scale, rate_hz = self._settings, self._scale, self.rate_hz
+        scale.held(self._amplitude)
+        self._peak = max(self._peak, height)
+        self._top = max(self._top, self._smooth)
+        end = settings.end_share * self._top
+        least = scale.stands_out()
+        if self._quiet <= self._quiet_for:  # what began it may be over
+            self._quiet = self._quiet + 1 if height < least else 0
+            self._fell_at = index - self._quiet
+        self._below = self._below + 1 if self._smooth < end else 0
+        self._weak = self._weak + 1 if self._smooth < least else 0
+        too_long = index - self._started_at > settings.longest_s * rate_hz
+        released = self._below > settings.release_ms / 1000 * rate_hz
+        if not (too_long or released or self._weak > settings.weak_s * rate_hz):
+            return end
+        ended = index - self._below
+        note = (
+            f"on for {settings.longest_s:g} s, longer than anybody holds: taken for rest" if too_long else ""
+        )
+        found.append(self._end(ended, index, note))
+        risen_s = (self._fell_at - self._onset_at) / rate_hz
+        if too_long:
+            scale.learn_anew()
+        elif ended - self._started_at > TAUGHT_S * rate_hz:
+            scale.ended(self._top)
+        else:
+            self._pulses.add(risen_s, self._peak, FALL_S)
+        self._on = False
+        self._evidence = 0.0
+        self._rising_at = index
+        self._since_end = self._quiet = 0
+        self._peak = 0.0
+        self._was_enough = False
+        return end
 
     def _onset(self, index: int) -> int:
-        """Back from the crossing of the threshold to where the energy left its resting level."""
-        energies = list(self._energies)
-        quiet = (self._energy_rest if self._energy_rest is not None else -inf) + ONSET_RATIO
-        place = len(energies) - 1 - (index - self._risen_at)
-        earliest = max(0, place - round(LOOK_BACK_S * self.rate_hz))
-        while place > earliest and energies[place] > quiet:
-            place -= 1
-        onset = index - (len(energies) - 1 - place) - round(SMOOTHING_S * self.rate_hz)
-        return max(self._begun, min(onset, index))
+        """Back to where the height was last a small share of what it has come to."""
+        rest = self._scale.rest
+        assert rest is not None
+        heights = list(self._lately)
+        first = index - len(heights) + 1
+        earliest = max(first, self._rising_at)
+        low = rest + ONSET_SHARE * (max(heights[earliest - first :]) - rest)
+        onset = index
+        while onset > earliest and heights[onset - first] > low:
+            onset -= 1
+        return max(self._begun, onset - round(SMOOTHING_S * self.rate_hz))
 
-    def _start(self, index: int, level: float) -> Event:
-        self._onset_at = self._onset(index)
-        return self._event("start", self._onset_at, index, self._amplitude, self._scale.confidence(level))
+    def _start(self, index: int, height: float) -> Event:
+        confidence = min(1.0, max(0.0, height / (8 * self._scale.spread)))
+        return self._event("start", self._onset_at, index, self._amplitude, confidence)
 
-    def _end(self, ended: int, index: int) -> Event:
+    def _end(self, ended: int, index: int, note: str = "") -> Event:
         lasted_s = max(0, ended - self._onset_at) / self.rate_hz
-        return self._event("end", ended, index, exp(self._peak), 1.0, duration=lasted_s)
+        rest = self._scale.rest
+        peak = exp(self._peak + (0.0 if rest is None else rest))
+        return self._event("end", ended, index, peak, 1.0, note, duration=lasted_s)
 
     def _event(
-        self, edge: Edge, onset: int, index: int, amplitude: float, confidence: float, **more: float
+        self,
+        edge: Edge,
+        onset: int,
+        index: int,
+        amplitude: float,
+        confidence: float,
+        note: str = "",
+        **more: float,
     ) -> Event:
         values = {"level": self._scale.share(amplitude), "amplitude": amplitude, **more}
         rate_hz = self.rate_hz
@@ -328,7 +378,22 @@ class ContractionDetector:
             values,
             confidence,
             self.name,
+            note,
         )
+
+
+def _columns(channels: Sequence[Channel], electrodes: str | None) -> list[int]:
+    """Which channels count. Raises SettingsError for a name that is none of them."""
+    if electrodes is None:
+        return list(range(len(channels)))
+    names = [channel.name for channel in channels]
+    wanted = electrodes.split()
+    unknown = [name for name in wanted if name not in names]
+    if unknown or not wanted:
+        raise SettingsError(
+            f"electrodes must name channels of this detector ({', '.join(names)}), not {electrodes!r}"
+        )
+    return [names.index(name) for name in dict.fromkeys(wanted)]
 
 
 def create(
@@ -344,8 +409,8 @@ TYPE: DetectorType = DetectorType(
     events=("contraction",),
     levels=("contraction-level",),
     many_channels=True,
-    latency_s=0.6,
-    version=1,
+    latency_s=LATENCY_S,
+    version=2,
     settings=ContractionSettings,
     make=create,
     longest_bridge_s=0.1,

@@ -1,4 +1,4 @@
-"""What rest and effort look like in one person's muscle, learnt as they go: the scale contraction is read on.
+"""What rest looks like in one person's muscle, learnt as it goes, and the evidence of an effort against it.
 
 All amplitudes in here are natural logarithms, so a change of gain only shifts them.
 """
@@ -10,25 +10,28 @@ from dataclasses import dataclass
 from math import exp, log
 from typing import Final
 
-import numpy as np
-
 from bridge.signals.robust import middle
 
 LEARNING_S: Final = 2.0
-REST_RISE: Final = 0.3  # 1/s: a resting level that doubles after the first contraction is followed in 2.3 s
-REST_FALL: Final = 2.0  # 1/s
-STILL_REST_FALL: Final = 0.1  # 1/s while no sample moves: a dead input says little about rest
-USUAL_FADE: Final = 0.02  # 1/s: after a minute of rest a third of the usual contraction is enough
+# The constants below were found on raw EMG of six people's gestures (8 electrodes, and each alone); each may
+# be halved or doubled with little change there.
+REST_FALL: Final = 0.3  # 1/s: a dead input, before it is known to be one, is no rest
+DELAY_S: Final = 0.2  # what is learnt as rest is so old: a rise that begins, or a dead input, is not learnt
+SPREAD_S: Final = 2.0  # time constant of the fluctuation of rest
 LEAST_SPREAD: Final = 0.05
 MOST_SPREAD: Final = 0.5
-START_RATIO: Final = log(2.0)  # a contraction at least doubles the resting amplitude
-START_SPREADS: Final = 4.0  # and stands out of its fluctuation (Hodges & Bui 1996 use up to 3)
-END_RATIO: Final = log(1.4)
-END_SPREADS: Final = 2.5
-HYSTERESIS: Final = 0.2  # least distance of the two thresholds
+SPREADS: Final = 1.0  # of these a level must rise above rest, besides the least ratio
+DOUBLED: Final = log(2.0)
+MOST_HEIGHT: Final = 4.0  # more than e^4 times rest says no more: an artefact must last too
+MOST_DEPTH: Final = 0.9
+# A height above this counts with its square: twice as high needs a quarter of the time.
+SQUARE_FROM: Final = 0.7
+NEEDED_PER_SPREAD: Final = 0.2  # evidence in seconds (of a height of one above what must be exceeded)
+USUAL_OF: Final = 5  # the usual effort is the median of so many
+USUAL_FADE: Final = 0.02  # 1/s outside contractions: after a minute a third of it is enough
+STEEP: Final = 0.5  # a steep rise out of rest needs so much less of the usual effort (of the logarithm)
 
-# A QRS complex lasts up to 120 ms (common practice); the rest is the windows' and the filters' share.
-PULSE_S: Final = 0.2
+PULSE_S: Final = 0.2  # a QRS complex lasts up to 120 ms (common practice); the rest is the filters' share
 PULSE_MEMORY_S: Final = 6.0
 PULSES: Final = 3  # so many within that memory are heartbeats: 30 a minute
 PULSE_MARGIN: Final = 1.3
@@ -36,18 +39,27 @@ PULSE_RATIO: Final = log(1.5)
 
 
 class EffortScale:
-    """The resting level, its fluctuation, and the usual contraction; thresholds between them."""
+    """The resting level, its fluctuation and the usual effort; how far a level stands above them."""
 
-    def __init__(self, rate_hz: float, rest: float | None, usual: float | None, mvc: float | None) -> None:
-        """``rest``, ``usual`` and ``mvc`` are amplitudes from a profile, None where they are learnt."""
+    def __init__(
+        self, rate_hz: float, rest_rise: float, least_ratio: float, least_share: float, mvc: float | None
+    ) -> None:
+        """The least that may be an effort: ``least_ratio`` times rest, ``least_share`` of the usual effort.
+
+        ``rest_rise``: how fast the resting level follows upward, in 1/s. ``mvc``: an amplitude.
+        """
         self._rate_hz = rate_hz
+        self._rest_rise = rest_rise
+        self._least = log(least_ratio)
+        self._below_usual = log(least_share)
+        self._tops: deque[float] = deque(maxlen=USUAL_OF)
+        self.usual: float | None = None  # height above rest
         self._mvc = mvc
-        self._usual_is_given = usual is not None
-        self.rest: float | None = None if rest is None else log(rest)
-        self._usual: float | None = None if usual is None else log(usual)
-        self._spread = 0.15
+        self.rest: float | None = None
+        self.spread = 0.15
         self._learning: list[float] = []
-        self._peaks: deque[float] = deque(maxlen=5)
+        self._recent: deque[float] = deque()
+        self._delay = max(1, round(DELAY_S * rate_hz))
         self._largest = 0.0
 
     def learn(self, level: float) -> None:
@@ -55,66 +67,69 @@ class EffortScale:
         self._learning.append(level)
         if len(self._learning) < LEARNING_S * self._rate_hz:
             return
-        values = np.asarray(self._learning)
-        self.rest = float(np.quantile(values, 0.2))
-        away = np.abs(values[values <= self.rest + START_RATIO] - self.rest)
-        self._spread = min(MOST_SPREAD, max(LEAST_SPREAD, float(away.mean())))
+        ranked = sorted(self._learning)
+        low = ranked[int(0.2 * len(ranked))]
+        away = [abs(value - low) for value in ranked if value <= low + DOUBLED]
+        self.spread = min(MOST_SPREAD, max(LEAST_SPREAD, sum(away) / len(away)))
+        # Of a fluctuation with this mean deviation the lower fifth lies about so far below the middle.
+        self.rest = low + 0.7 * self.spread
         self._learning = []
 
-    def follow(self, level: float, still: bool) -> None:
-        """Take one sample outside contractions."""
+    def learn_anew(self) -> None:
+        """What was known of rest may not hold: the next samples are the first."""
+        self.rest = None
+        self._learning = []
+        self._recent.clear()
+
+    def follow(self, level: float) -> None:
+        """Take one sample outside contractions; it is learnt from when it is a while old."""
         assert self.rest is not None
-        step_s = 1 / self._rate_hz
-        away = level - self.rest
-        if still:
-            self.rest += max(min(away, 0.0), -STILL_REST_FALL * step_s)
+        self._recent.append(level)
+        if len(self._recent) <= self._delay:
             return
+        step_s = 1 / self._rate_hz
+        away = self._recent.popleft() - self.rest
         # A slope limit, not an average: what sticks out far moves it no further than what does a little.
-        self.rest += min(away, REST_RISE * step_s) if away > 0 else max(away, -REST_FALL * step_s)
-        self._spread += (min(abs(away), MOST_SPREAD) - self._spread) * step_s / 2
-        if self._usual is not None and not self._usual_is_given:
-            self._usual -= USUAL_FADE * step_s
+        self.rest += min(max(away, -REST_FALL * step_s), self._rest_rise * step_s)
+        spread = self.spread + (min(abs(away), MOST_SPREAD) - self.spread) * step_s / SPREAD_S
+        self.spread = max(LEAST_SPREAD, spread)
 
-    def settle(self, level: float) -> None:
-        """A contraction lasted so long that this must be the resting level."""
-        self.rest = level
+    def fade(self) -> None:
+        """One more sample without a contraction."""
+        if self.usual is not None:
+            self.usual -= USUAL_FADE / self._rate_hz
 
-    def contracted(self, peak: float) -> None:
-        """A contraction with this peak has ended: the usual one is the median of the last five."""
-        self._peaks.append(peak)
-        if not self._usual_is_given:
-            self._usual = middle(self._peaks)
+    def forget_recent(self) -> None:
+        """What came last was no rest: an effort, or a dead input."""
+        self._recent.clear()
+
+    def ended(self, top: float) -> None:
+        """A contraction of this height above rest has ended."""
+        self._tops.append(top)
+        ranked = sorted(self._tops)
+        self.usual = ranked[(len(ranked) - 1) // 2]
 
     def stands_out(self) -> float:
-        """The level that just stands out of the fluctuation of rest: no start threshold is lower."""
-        assert self.rest is not None
-        return self.rest + max(START_RATIO, START_SPREADS * self._spread)
+        """How far above rest a level stands out of its fluctuation."""
+        return self._least + SPREADS * self.spread
 
-    def start_threshold(self, fraction: float) -> float:
-        """Where a contraction begins that nothing else is known of."""
-        return self.thresholds(fraction, fraction, None)[0]
+    def must_exceed(self, steep: bool) -> float:
+        """How far above rest a level begins to be evidence of an effort."""
+        least = self.stands_out()
+        if self.usual is None:
+            return least
+        return max(least, self.usual + self._below_usual - (STEEP if steep else 0.0))
 
-    def thresholds(self, on: float, off: float, peak: float | None) -> tuple[float, float]:
-        """Start and end, at these fractions of the way from rest to the usual contraction.
+    def gain(self, height: float, must_exceed: float) -> float:
+        """What a height above rest says for an effort, or against it, each second."""
+        beyond = min(height, MOST_HEIGHT) - must_exceed
+        if beyond <= 0:
+            return max(beyond, -MOST_DEPTH)
+        return beyond * max(1.0, min(height, MOST_HEIGHT) / SQUARE_FROM)
 
-        ``peak`` is that of the contraction that is going on; it counts where it is above the usual one.
-        """
-        assert self.rest is not None
-        start, end = self.stands_out(), self.rest + max(END_RATIO, END_SPREADS * self._spread)
-        top = self._usual
-        if top is None or (peak is not None and peak > top):
-            top = peak
-        if top is None:
-            return start, min(end, start - HYSTERESIS)
-        low = exp(self.rest)
-        reach = max(0.0, exp(top) - low)
-        start = max(start, log(low + on * reach))
-        return start, min(max(end, log(low + off * reach)), start - HYSTERESIS)
-
-    def confidence(self, level: float) -> float:
-        """0..1; a half where the level just stands out of the fluctuation of rest."""
-        assert self.rest is not None
-        return min(1.0, max(0.0, (level - self.rest) / (2 * START_SPREADS * self._spread)))
+    def needed(self) -> float:
+        """So much evidence is enough, in seconds."""
+        return NEEDED_PER_SPREAD * self.spread
 
     def held(self, amplitude: float) -> None:
         """An amplitude (no logarithm) within a contraction, for the largest one."""
@@ -153,8 +168,10 @@ class Pulses:
         """One more sample outside contractions."""
         self._quiet_samples += 1
 
-    def add(self, lasted_s: float, height: float) -> None:
-        self._pulses.append(_Pulse(self._quiet_samples, lasted_s, height))
+    def add(self, lasted_s: float, height: float, fall_s: float) -> None:
+        """A rise is over. ``fall_s``: what the smoothing alone takes to fall by one (of the logarithm)."""
+        if lasted_s < PULSE_S + fall_s * min(height, MOST_HEIGHT):
+            self._pulses.append(_Pulse(self._quiet_samples, lasted_s, height))
 
     def needed_s(self, height: float) -> float:
         """How long a rise of this height has to last to be more than a pulse."""

@@ -1,18 +1,19 @@
 """How strong a muscle pulls, one number a sample: the conditioning of the contraction detector.
 
-Both front ends give the natural logarithm of an amplitude, averaged over the electrodes.
+Both front ends give the natural logarithm of an amplitude, averaged over the electrodes (a geometric mean, so
+that an electrode's own gain does not matter and an artefact under a single one counts little).
 """
 
 from __future__ import annotations
 
-from collections import deque
+from collections.abc import Sequence
 from math import inf, log, nan
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bridge.signals.filters import FilterBank, SamplingRateError, design_band, running_mean
+from bridge.signals.robust import RecentQuantile
 from bridge.signals.types import Samples
 
 LOW_HZ: Final = 20.0  # SENIAM and common practice: below lie movement and the electrodes' own noise
@@ -21,51 +22,66 @@ LEAST_RATE_HZ: Final = 195.0  # 200 Hz boards whose clock is a few per cent off
 LEAST_ENVELOPE_RATE_HZ: Final = 20.0
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0, 150.0, 180.0)
 MAINS_QUALITY: Final = 10.0  # wide enough for mains and board clocks that are half a hertz off together
-SMOOTHING_S: Final = 0.008  # time constant of the mean square
-STILL_S: Final = 0.25
+NYQUIST_NOTCH_HZ: Final = 5.0  # half width
+SMOOTHING_S: Final = 0.02  # time constant of the mean square
+REST_RISE: Final = 0.6  # 1/s: a resting level that doubles after the first contraction is followed in 1.2 s
+ENVELOPE_REST_RISE: Final = 0.3  # 1/s: an envelope rises slowly, a weak effort so much so that it was learnt
+STILL_S: Final = 0.1  # real converters and links repeat all electrodes for up to half of it
+DEAD_S: Final = 0.25  # so long without any change, and what follows is a signal that begins anew
+BLANK_S: Final = 0.1  # the filters' answer to a beginning
 _TINY: Final = 1e-200  # keeps logarithms finite
+
+
+def folded(at_hz: float, rate_hz: float) -> float:
+    """Where a frequency (Hz) appears after sampling without an anti-aliasing filter, as hobby boards do."""
+    rest_hz = at_hz % rate_hz
+    return min(rest_hz, rate_hz - rest_hz)
+
+
+def emg_band(rate_hz: float) -> Samples:
+    """Sections (shape (k, 6)) of raw EMG's band, with mains and its harmonics notched out where they appear.
+
+    At 200 Hz the second harmonic of 50 Hz lies on half the rate, that of 60 Hz at 80 Hz.
+    """
+    high_hz = HIGH_HZ if rate_hz > 2.2 * HIGH_HZ else None
+    notches: list[float] = []
+    at_nyquist = False
+    for mains_hz in MAINS_HZ:
+        at_hz = folded(mains_hz, rate_hz)
+        if at_hz >= 0.45 * rate_hz:
+            at_nyquist = True
+        elif at_hz >= LOW_HZ and all(abs(at_hz - other_hz) > 2.0 for other_hz in notches):
+            notches.append(at_hz)
+    band = design_band(rate_hz, LOW_HZ, high_hz, order=4, notch_hz=notches, notch_quality=MAINS_QUALITY)
+    return np.vstack([band, _nyquist_notch(rate_hz)]) if at_nyquist else band
+
+
+def _nyquist_notch(rate_hz: float) -> Samples:
+    """A section (shape (1, 6)) with its zero on half the rate: a first-order bilinear low-pass."""
+    half = np.tan(np.pi * NYQUIST_NOTCH_HZ / rate_hz)
+    pole = (1 - half) / (1 + half)
+    gain = (1 + pole) / 2
+    return np.array([[gain, gain, 0.0, 1.0, pole, 0.0]])
 
 
 class _Steps:
     """The smallest change seen in each electrode, taken for its converter's step, and stillness."""
 
-    def __init__(self, width: int, rate_hz: float) -> None:
-        self._smallest = [inf] * width
-        self.still_samples = round(STILL_S * rate_hz)
+    def __init__(self, width: int) -> None:
+        self.smallest = [inf] * width
         self.reset()
 
     def reset(self) -> None:
         self._last: list[float] | None = None
-        self._run = 0
+        self.unmoved = 0  # so many samples in a row nothing has moved
 
-    def process(self, samples: Samples) -> tuple[Samples, Samples]:
-        """Smallest step so far, shape (n, electrodes), and for how many samples nothing moved, shape (n,)."""
-        before = samples[:1] if self._last is None else np.array([self._last])
-        joined = np.concatenate((before, samples))
-        change = np.abs(joined[1:] - joined[:-1])
-        self._last = samples[-1].tolist()
-        changed = change > 0
-        steps = np.where(changed, change, np.inf)
-        if (steps >= self._smallest).all():  # as good as always
-            steps[:] = self._smallest
-        else:
-            steps = np.minimum.accumulate(np.vstack([self._smallest, steps]), axis=0)[1:]
-            self._smallest = steps[-1].tolist()
-        moved: NDArray[np.bool_] = np.asarray(changed.any(axis=1))
-        if moved.all():
-            self._run = 0
-            return steps, np.zeros(len(moved))
-        position = np.arange(1, len(moved) + 1)
-        last_move = np.maximum.accumulate(np.where(moved, position, -self._run))
-        unmoved = position - last_move
-        self._run = int(unmoved[-1])
-        return steps, unmoved.astype(np.float64)
-
-    def step(self, values: list[float]) -> tuple[list[float], int]:
-        """The same for one row of samples, in plain Python: a board sends one or two at a time."""
-        last = values if self._last is None else self._last
-        self._last = values
-        smallest = self._smallest
+    def step(self, values: Sequence[float]) -> None:
+        last = self._last
+        self._last = list(values)
+        if last is None:
+            self.unmoved += 1
+            return
+        smallest = self.smallest
         moved = False
         for column, value in enumerate(values):
             change = abs(value - last[column])
@@ -73,149 +89,117 @@ class _Steps:
                 moved = True
                 if change < smallest[column]:
                     smallest[column] = change
-        self._run = 0 if moved else self._run + 1
-        return smallest, self._run
-
-    def still(self, unmoved: Samples) -> Samples:
-        return (unmoved >= self.still_samples).astype(np.float64)
-
-
-def _logs(values: Samples) -> Samples:
-    """Natural logarithms by ``math.log``, whose last digit numpy's may differ in."""
-    return np.array([log(value) for value in values.ravel().tolist()]).reshape(values.shape)
-
-
-def emg_band(rate_hz: float) -> Samples:
-    """Sections (shape (k, 6)) of raw EMG's band with mains notched out."""
-    high_hz = HIGH_HZ if rate_hz > 2.2 * HIGH_HZ else None
-    return design_band(rate_hz, LOW_HZ, high_hz, order=4, notch_hz=MAINS_HZ, notch_quality=MAINS_QUALITY)
+        self.unmoved = 0 if moved else self.unmoved + 1
 
 
 class EmgAmplitude:
     """Raw EMG: 20 Hz to 500 Hz or Nyquist, mains notched out, short-time root mean square.
 
     A converter's rounding noise (step / sqrt 12) is added as a floor, so that a signal that rests within one
-    step has a resting level. The energy for the onset is that of the Teager-Kaiser operator
-    x(n-1)^2 - x(n-2) x(n), one sample late (Solnik et al. 2008).
+    step has a resting level.
     """
 
-    def __init__(self, width: int, rate_hz: float) -> None:
-        """Raises SamplingRateError below 195 Hz."""
+    def __init__(self, columns: Sequence[int], rate_hz: float) -> None:
+        """``columns``: which of the detector's channels count. Raises SamplingRateError below 195 Hz."""
         if rate_hz < LEAST_RATE_HZ:
             raise SamplingRateError(
                 f"EMG needs a sampling rate of 200 Hz or more, not {rate_hz:g} Hz; "
                 "a module that sends the rectified envelope is of kind emg-envelope"
             )
-        self._width = width
+        self._columns = list(columns)
+        width = len(self._columns)
         self._band = FilterBank(emg_band(rate_hz), width)
-        # First the squares of all electrodes, then their Teager energies.
-        self._means = FilterBank(running_mean(rate_hz, SMOOTHING_S), 2 * width)
-        self._steps = _Steps(width, rate_hz)
+        self._means = FilterBank(running_mean(rate_hz, SMOOTHING_S), width)
+        self._steps = _Steps(width)
+        self._still = max(2, round(STILL_S * rate_hz))
+        self._dead = max(3, round(DEAD_S * rate_hz))
+        self._blank_for = round(BLANK_S * rate_hz)
         self.reset()
 
     def reset(self) -> None:
+        """The signal begins anew; the converter's step stays known."""
         self._band.reset()
         self._means.reset()
         self._steps.reset()
-        self._before = [(0.0, 0.0)] * self._width
+        self._blank = self._blank_for
+        self.still = False
 
-    def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
-        """Samples of shape (n, electrodes) to log amplitude, log energy and whether all stand still (1 or 0).
+    def step(self, row: Sequence[float]) -> float:
+        """One sample of each channel to the log amplitude; NaN where it is not known yet.
 
-        Each of shape (n,). The energy places the onset. NaN where a value is not known yet.
+        ``still`` then says whether nothing has moved for so long that the input may be dead.
         """
-        width = self._width
-        steps, unmoved = self._steps.process(samples)
-        y = self._band.process(samples.T)
-        past = np.concatenate((self._before, y), axis=1)
-        self._before = [(first, last) for first, last in past[:, -2:].tolist()]
-        teager = np.maximum(past[:, 1:-1] ** 2 - past[:, :-2] * past[:, 2:], 0.0)
-        means = self._means.process(np.concatenate((y * y, teager))).reshape(2, width, -1)
-        seen = np.isfinite(steps.T)
-        if seen.all():
-            total, energy = (0.5 * _logs(means + np.maximum(steps.T**2 / 12, _TINY))).sum(axis=1)
-            return total / width, energy / width, self._steps.still(unmoved)
-        floor = np.maximum(np.where(seen, steps.T, 1.0) ** 2 / 12, _TINY)
-        total, energy = np.where(seen, 0.5 * _logs(means + floor), 0.0).sum(axis=1)
-        with np.errstate(invalid="ignore"):
-            known = seen.sum(axis=0)
-            return total / known, energy / known, self._steps.still(unmoved)
-
-    def step(self, values: list[float]) -> tuple[float, float, float]:
-        """One sample of each electrode: the same arithmetic in the same order, without arrays of one."""
-        steps, unmoved = self._steps.step(values)
-        squares, teagers = [], []
-        for column, y in enumerate(self._band.step(values)):
-            first, last = self._before[column]
-            self._before[column] = (last, y)
-            squares.append(y * y)
-            teagers.append(max(last * last - first * y, 0.0))
-        means = self._means.step(squares + teagers)
-        total = energy = 0.0
+        values = [row[column] for column in self._columns]
+        before = self._steps.unmoved
+        self._steps.step(values)
+        if before >= self._dead and self._steps.unmoved == 0:
+            self._band.reset()
+            self._means.reset()
+            self._blank = self._blank_for
+        self.still = self._steps.unmoved >= self._still
+        means = self._means.step([y * y for y in self._band.step(values)])
+        if self._blank > 0:
+            self._blank -= 1
+            return nan
+        total = 0.0
         known = 0
-        for column, step in enumerate(steps):
-            if step == inf:
-                continue
-            floor = max(step * step / 12, _TINY)
-            total += 0.5 * log(means[column] + floor)
-            energy += 0.5 * log(means[self._width + column] + floor)
-            known += 1
-        still = 1.0 if unmoved >= self._steps.still_samples else 0.0
-        if not known:
-            return nan, nan, still
-        return total / known, energy / known, still
+        for column, smallest in enumerate(self._steps.smallest):
+            if smallest != inf:
+                total += 0.5 * log(means[column] + max(smallest * smallest / 12, _TINY))
+                known += 1
+        return total / known if known else nan
 
 
 class EnvelopeAmplitude:
     """An envelope that the module has already rectified and smoothed: no high-pass, any offset.
 
-    The amplitude is the height above the lowest tenth of a second of the last minute, plus four times the
-    unrest of the quietest half-second of that minute, which stands for the resting amplitude.
+    The amplitude is the height above the resting level, which a tenth of the last minute lies below, plus
+    four times the unrest of its quieter half-seconds, which stands for the resting amplitude. Neither is a
+    minimum: one dip of a loose wire would be the floor for a minute.
     """
 
-    _PIECE_S = 0.1
-    _MEMORY_S = 60.0
-    _UNRESTS = 4.0
+    _PIECE_S: Final = 0.1
+    _MEMORY_S: Final = 60.0
+    _QUANTILE: Final = 0.1
+    _UNRESTS: Final = 4.0
+    _PIECES: Final = 5  # the unrest is that of half a second
 
-    def __init__(self, width: int, rate_hz: float) -> None:
-        """Raises SamplingRateError below 20 Hz."""
+    def __init__(self, columns: Sequence[int], rate_hz: float) -> None:
+        """``columns``: which of the detector's channels count. Raises SamplingRateError below 20 Hz."""
         if rate_hz < LEAST_ENVELOPE_RATE_HZ:
             raise SamplingRateError(
                 f"an EMG envelope needs a sampling rate of 20 Hz or more, not {rate_hz:g} Hz"
             )
+        self._columns = list(columns)
+        width = len(self._columns)
         self._piece = max(2, round(self._PIECE_S * rate_hz))
-        self._steps = _Steps(width, rate_hz)
+        self._steps = _Steps(width)
         memory = round(self._MEMORY_S / self._PIECE_S)
-        self._means: list[deque[float]] = [deque(maxlen=memory) for _ in range(width)]
-        self._unrests: list[deque[float]] = [deque(maxlen=memory) for _ in range(width)]
-        self._floor: list[tuple[float, float] | None] = [None] * width
+        self._means = [RecentQuantile(self._QUANTILE, memory) for _ in range(width)]
+        self._unrests = [RecentQuantile(self._QUANTILE, memory) for _ in range(width)]
+        self.still = False  # a resting envelope may well stand still
         self.reset()
 
     def reset(self) -> None:
+        """The signal begins anew; what was learnt of its rest stays."""
         self._steps.reset()
         self._open: list[list[float]] = [[] for _ in self._means]
-        self._lately: list[deque[float]] = [deque(maxlen=5) for _ in self._means]
+        self._lately: list[list[float]] = [[] for _ in self._means]
 
-    def process(self, samples: Samples) -> tuple[Samples, Samples, Samples]:
-        """As ``EmgAmplitude.process``."""
-        steps, _ = self._steps.process(samples)
-        rows = zip(samples.tolist(), steps.tolist(), strict=True)
-        logs = np.array([self._row(values, least) for values, least in rows])
-        return logs, logs, np.zeros(len(samples))
-
-    def step(self, values: list[float]) -> tuple[float, float, float]:
-        least, _ = self._steps.step(values)
-        log = self._row(values, least)
-        return log, log, 0.0
-
-    def _row(self, values: list[float], least: list[float]) -> float:
-        total, known = 0.0, 0
-        for column, (value, step) in enumerate(zip(values, least, strict=True)):
+    def step(self, row: Sequence[float]) -> float:
+        """As ``EmgAmplitude.step``."""
+        values = [row[column] for column in self._columns]
+        self._steps.step(values)
+        total = 0.0
+        known = 0
+        for column, value in enumerate(values):
             self._add(column, value)
-            floor = self._floor[column]
-            if floor is not None and (step < inf or floor[1] > 0):
-                unrest = max(floor[1], min(step, 1e300) / 2)
-                total += log(max(value - floor[0], 0.0) + self._UNRESTS * unrest)
+            step = self._steps.smallest[column]
+            if len(self._unrests[column]) == 0:
+                continue
+            unrest = max(self._unrests[column].value, (step if step < 1e300 else 0.0) / 2)
+            if unrest > 0:
+                total += log(max(value - self._means[column].value, 0.0) + self._UNRESTS * unrest)
                 known += 1
         return total / known if known else nan
 
@@ -227,9 +211,9 @@ class EnvelopeAmplitude:
         mean = sum(piece) / len(piece)
         lately = self._lately[column]
         lately.append(sum(abs(item - mean) for item in piece) / len(piece))
-        self._means[column].append(mean)
-        if len(lately) == lately.maxlen:
-            self._unrests[column].append(sum(lately) / len(lately))
+        if len(lately) > self._PIECES:
+            del lately[0]
+        self._means[column].add(mean)
+        if len(lately) == self._PIECES:
+            self._unrests[column].add(sum(lately) / len(lately))
         piece.clear()
-        if self._unrests[column]:
-            self._floor[column] = (min(self._means[column]), min(self._unrests[column]))

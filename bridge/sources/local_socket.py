@@ -44,7 +44,8 @@ def bind(path: Path, kind: socket.SocketKind) -> socket.socket:
 
 
 def _somebody_listens(path: Path, kind: socket.SocketKind) -> bool:
-    assert sys.platform != "win32"
+    if sys.platform == "win32":
+        return False
     with socket.socket(socket.AF_UNIX, kind) as probe:
         probe.settimeout(1.0)
         try:

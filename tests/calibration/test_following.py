@@ -132,14 +132,14 @@ def test_glances_that_shrink_are_still_found() -> None:
 
 @pytest.mark.parametrize("last_share", [0.5, 2.0])
 def test_contractions_whose_size_drifts_are_found_by_a_fixed_profile(last_share: float) -> None:
-    """The resting level and the usual contraction are tracked by the detector itself."""
+    """The resting level is tracked by the detector itself."""
     rate_hz, minutes = 500.0, 5
     random = np.random.default_rng(4)
     times = np.arange(round(60 * minutes * rate_hz)) / rate_hz
     acting = (times % 6.0 >= 3.0) & (times % 6.0 < 4.5)
     drift = last_share ** (times / times[-1])
     samples = (random.normal(size=len(times)) * drift * np.where(acting, 12.0, 1.0))[:, None]
-    fixed = {"on_fraction": 0.25, "steep_fraction": 0.18, "off_fraction": 0.12, "mvc": 20.0}
+    fixed = {"strictness": 1.0, "mvc": 20.0}
     bounds = Bounds(("contraction",), "amplitude", 12.0, 12.0 / 2.5, 12.0 * 2.5)
     inner = DETECTORS["contraction"].create("contraction", [Channel("arm", "emg", "uV")], rate_hz, fixed)
     detector = Following(inner, bounds, rate_hz)

@@ -148,8 +148,10 @@ def test_what_physiology_does_not_change_changes_hardly_anything(
 ) -> None:
     f1 = pooled_f1(data_dir, CHANGES[change])
     print(f"\ncontractions, {change}: F1 {f1:.4f}")
-    assert f1 >= 0.95 - 0.02
-    assert abs(f1 - plain_f1) <= 0.02
+    assert f1 >= 0.95
+    # One of the thirty onsets may move across the edge of its window: a person who tenses a second before the
+    # cue, to a tenth of what follows, is decided by a hair.
+    assert abs(f1 - plain_f1) <= 0.035
 
 
 def test_an_envelope_that_comes_rectified_works_too(data_dir: Path) -> None:
