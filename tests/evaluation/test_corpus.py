@@ -62,13 +62,13 @@ def cluster(tmp_path: Path) -> Iterator[Cluster]:
         address, [started("dask_scheduler", "--host", host, "--port", port, "--no-dashboard", "--no-jupyter")]
     )
     try:
-        until(lambda: "Scheduler at" in log.read_text(), "a scheduler", 30)
+        until(lambda: "Scheduler at" in log.read_text(), "a scheduler", 90)
         for _ in range(2):
             # Without a nanny: a worker that is killed stays away, as a machine that is switched off.
             made.processes.append(
                 started("dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard")
             )
-        until(lambda: log.read_text().count("Registered to") == 2, "two workers", 30)
+        until(lambda: log.read_text().count("Registered to") == 2, "two workers", 90)
         yield made
     finally:
         for process in reversed(made.processes):

@@ -11,7 +11,7 @@ from tests.installed.every_command import HELP, LINES, EveryCommand
 from tests.installed.installation import ROOT
 from tests.installed.many_recordings import ManyRecordings
 
-pytestmark = pytest.mark.timeout(900)
+pytestmark = pytest.mark.timeout(1800)  # a guard against hanging; on two free processors all takes minutes
 
 
 class TestCompiled(ManyRecordings, EveryCommand):
