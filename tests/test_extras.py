@@ -147,7 +147,13 @@ def test_the_extras_are_those_of_the_project() -> None:
     assert set(declared) == {*EXTRAS, "all", "test"}
     assert declared["all"] == [f"biosignal-bridge[{','.join(EXTRAS)}]"]
     assert declared["test"][0] == "biosignal-bridge[all]"
-    own = {"plots": "matplotlib", "wfdb": "wfdb", "cluster": "dask[distributed]", "lsl": "pylsl"}
+    own = {
+        "plots": "matplotlib",
+        "wfdb": "wfdb",
+        "cluster": "dask[distributed]",
+        "lsl": "pylsl",
+        "keyring": "keyring",
+    }
     assert {name: re.match(r"[\w\[\]-]+", declared[name][0])[0] for name in EXTRAS} == own  # type: ignore[index]
     core = " ".join(PROJECT["dependencies"])
     assert not [library for library in (*own.values(), "cryptography", "pandas", "pillow") if library in core]

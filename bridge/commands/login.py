@@ -8,12 +8,12 @@ from pathlib import Path
 
 import click
 
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, needing
 
 _as_json = click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
 
 
-@click.group(epilog="Example: biosignal-bridge login add lab-broker --host broker.example --username desk-3")
+@click.group(epilog="Example: biosignal-bridge login list")
 def command() -> None:
     """Keep passwords, tokens and certificates under a name that rule files may use.
 
@@ -22,9 +22,8 @@ def command() -> None:
 
 
 @command.command(
-    epilog="Example: biosignal-bridge login add lab-broker --host broker.example --username desk-3; or "
-    "biosignal-bridge login add chest-board --host 0.0.0.0 --port 9100 --certificate bridge.pem "
-    "--certificate-key bridge.key < token.txt"
+    epilog="Example: biosignal-bridge login add lab-broker --host broker.example --username desk-3 "
+    "< password.txt"
 )
 @click.argument("name")
 @click.option(
@@ -33,7 +32,12 @@ def command() -> None:
 @click.option("--port", type=click.IntRange(1, 65535), help="Only this port of the hosts; else every port.")
 @click.option("--username", metavar="USER", help="The user name, where one is needed.")
 @click.option("--no-password", is_flag=True, help="Ask for none: the certificates are all there is.")
-@click.option("--keyring", is_flag=True, help="Keep the password in the system's keyring, not in the file.")
+@click.option(
+    "--keyring",
+    is_flag=True,
+    callback=needing("keyring"),
+    help="Keep the password in the system's keyring, not in the file.",
+)
 @click.option(
     "--tls/--no-tls",
     default=None,

@@ -82,7 +82,7 @@ def needing(extra: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
     """For an option that needs an extra when it is given. Raises MissingExtraError."""
 
     def check(_context: click.Context, parameter: click.Parameter, value: Any) -> Any:
-        if value is not None:
+        if value is not None and value is not False:
             need(extra, parameter.opts[0])
         return value
 

@@ -29,6 +29,7 @@ def installation(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPa
     (made.desk / "synthetic.yaml").write_text(
         readme_rules().replace(readme_rules().splitlines()[1], "source: {type: synthetic, seed: 3}")
     )
+    (made.desk / "password.txt").write_text("open sesame\n")
     for name in ("recording", "blinks"):
         _write_blinks(made.desk, name)
     shutil.copy(made.desk / "recording.reference.csv", made.desk / "marked.csv")

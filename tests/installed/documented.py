@@ -39,6 +39,8 @@ ENDINGS = {
     "biosignal-bridge calibrate --detector blink --channel forehead --kind eeg --profile me.yaml": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --dry-run": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --armed": Ending(_NO_BOARD, 1),
+    "biosignal-bridge check --keys": Ending("way of typing +none.*/dev/uinput", 1),
+    "biosignal-bridge login add NAME --host HOST": Ending("no password was given", 2),  # nobody is there to type one
     "biosignal-bridge run --help": Ending("Example: biosignal-bridge run"),
     "biosignal-bridge demo": Ending("would send", 130, for_ever=True),
     "biosignal-bridge demo --for 20": Ending("would send"),
