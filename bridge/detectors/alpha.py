@@ -216,7 +216,8 @@ TYPE: DetectorType = DetectorType(
     latency_s=0.6,
     version=1,
     settings=AlphaSettings,
-    create=create,
+    make=create,
+    longest_bridge_s=0.1,
     filters="band-passes round the peak and beside it, squares averaged over a second",
     most_in_10_s=10,
 )

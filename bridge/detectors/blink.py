@@ -284,7 +284,8 @@ TYPE: DetectorType = DetectorType(
     latency_s=1.2,
     version=1,
     settings=BlinkSettings,
-    create=create,
+    make=create,
+    longest_bridge_s=0.1,
     most_in_10_s=40,
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

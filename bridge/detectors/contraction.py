@@ -412,7 +412,8 @@ TYPE: DetectorType = DetectorType(
     latency_s=LATENCY_S,
     version=2,
     settings=ContractionSettings,
-    create=create,
+    make=create,
+    longest_bridge_s=0.1,
     most_in_10_s=30,
     filters=f"band-pass {LOW_HZ:g} to {HIGH_HZ:g} Hz or just under half the rate, mains notches",
 )

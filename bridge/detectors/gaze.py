@@ -360,7 +360,8 @@ TYPE: DetectorType = DetectorType(
     latency_s=0.6,
     version=1,
     settings=GazeSettings,
-    create=create,
+    make=create,
+    longest_bridge_s=0.1,
     most_in_10_s=120,
     filters=f"low-pass {_LOWPASS_HZ:g} Hz, order {_LOWPASS_ORDER}",
 )

@@ -483,7 +483,8 @@ TYPE: DetectorType = DetectorType(
     latency_s=1.9,  # by search-back; else below 0.4
     version=1,
     settings=HeartbeatSettings,
-    create=create,
+    make=create,
+    longest_bridge_s=0.1,
     most_in_10_s=45,
     filters="band-passes {:g} to {:g} Hz and {:g} to {:g} Hz, mains notches".format(*WIDE_HZ, *NARROW_HZ),
 )

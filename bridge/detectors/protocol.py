@@ -8,54 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
-from bridge.signals.types import Block, Channel, ChannelKind, Detection, Samples
+from bridge.detectors.bridging import Bridged
+from bridge.detectors.contract import Detector as Detector
+from bridge.detectors.contract import Trace as Trace
+from bridge.signals.types import Channel, ChannelKind
 
 
 class SettingsError(ValueError):
     """A detector's settings hold an unknown name or a value that makes no sense."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Trace:
-    """A detector's own view of the last block, for plots: one value a sample, NaN where there is none yet.
-
-    ``conditioned``: the signal that is compared; ``upper``/``lower``: the thresholds it is compared with.
-    """
-
-    first: int
-    conditioned: Samples
-    upper: Samples
-    lower: Samples
-
-
-class Detector(Protocol):
-    """See the module's text. ``name`` is what rules call it; ``settings`` is a frozen dataclass."""
-
-    name: str
-
-    @property
-    def settings(self) -> Any: ...
-
-    @property
-    def trace(self) -> Trace | None: ...
-
-    def process(self, block: Block) -> list[Detection]:
-        """Take the next samples, shape (n, own channels); return what was decided, in order of time.
-
-        A jump in ``block.first`` is a gap: filters start anew, a state that was open ends, the scale that
-        was learnt stays.
-        """
-        ...
-
-    def flush(self) -> list[Detection]:
-        """The stream has ended or is muted: end what is open (edge ``end``)."""
-        ...
-
-    def reset(self) -> None:
-        """Be as new."""
-        ...
 
 
 SettingsT = TypeVar("SettingsT")
@@ -81,7 +43,11 @@ def settings_from(cls: type[SettingsT], given: Mapping[str, Any]) -> SettingsT:
 
 @dataclass(frozen=True, slots=True)
 class DetectorType:
-    """A registry entry: everything the rest of the program must know to offer a detector."""
+    """A registry entry: everything the rest of the program must know to offer a detector.
+
+    ``make`` gives the bare detector; what the program uses is made by ``create``, with gaps of up to
+    ``longest_bridge_s`` bridged (see ``bridging``): as long as what it looks for can be told without them.
+    """
 
     name: str
     kinds: tuple[ChannelKind, ...]
@@ -91,7 +57,15 @@ class DetectorType:
     latency_s: float  # declared bound on decided - onset for `instant` and `start` events
     version: int  # raised when settings of an older version no longer mean the same
     settings: type
-    create: Callable[[str, Sequence[Channel], float, Mapping[str, Any]], Detector]
+    make: Callable[[str, Sequence[Channel], float, Mapping[str, Any]], Detector]
+    longest_bridge_s: float
     filters: str = ""  # its conditioning in words, for a profile's evidence
     caution: str = ""  # what a user must know before relying on it; told in the log and on the page
     most_in_10_s: int = 60  # more events than this begin no body's own: see `surplus`
+
+    def create(
+        self, name: str, channels: Sequence[Channel], rate_hz: float, settings: Mapping[str, Any]
+    ) -> Detector:
+        """A detector of its own. Raises SettingsError or SamplingRateError."""
+        inner = self.make(name, channels, rate_hz, settings)
+        return Bridged(inner, channels, rate_hz, self.longest_bridge_s)

@@ -13,6 +13,11 @@ from bridge.signals.types import Samples
 
 # Time stamps taken by a host come in bursts; a period is measured over this many samples.
 _WINDOW = 64
+# Stamps lie on a grid if all but a hundredth are nearer to it than this, in periods. A stamp rounded to
+# milliseconds is half a millisecond away at most: 0.18 at 360 Hz.
+_ON_GRID = 0.3
+# By this share of what a stamp is off, the grid follows a clock that drifts.
+_FOLLOWS = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +32,9 @@ def spacing(times: Samples, rate: float | None, where: Path) -> Spacing:
     """Rate and gaps from time stamps in seconds, one a row.
 
     The rate is the slope of a line through all stamps, gaps taken out, rounded where the stamps cannot tell
-    it from a rounder number. A gap is a step of more than 1.5 periods after which the stamps stay late.
+    it from a rounder number. Where the stamps lie on a grid, each step is as many periods as it is long, and
+    scattered losses are no slower clock. Where they do not (a host's stamps, in bursts), a gap is a step of
+    more than 1.5 periods after which the stamps stay late.
     Raises RecordingError for stamps that are missing or go back.
     """
     count = times.size
@@ -44,11 +51,13 @@ def spacing(times: Samples, rate: float | None, where: Path) -> Spacing:
             raise RecordingError(where, "too few rows to measure the sampling rate", "give it with --rate HZ")
         return Spacing(rate, ((round(float(times[0]) * rate), 0, count),))
 
-    width = min(_WINDOW, max(1, (count - 1) // 4))
-    period = float(np.median((times[width:] - times[:-width]) / width))
-    if period <= 0:
-        period = float(times[-1] - times[0]) / (count - 1)
-    missing = _missing(times, steps, period, width)
+    missing = _missing_on_grid(times, steps)
+    if missing is None:
+        width = min(_WINDOW, max(1, (count - 1) // 4))
+        period = float(np.median((times[width:] - times[:-width]) / width))
+        if period <= 0:
+            period = float(times[-1] - times[0]) / (count - 1)
+        missing = _missing_in_jitter(times, steps, period, width)
     index = np.arange(count, dtype=np.float64)
     index[1:] += np.cumsum(missing)
     centred = index - index.mean()
@@ -68,7 +77,29 @@ def spacing(times: Samples, rate: float | None, where: Path) -> Spacing:
     return Spacing(measured, runs)
 
 
-def _missing(times: Samples, steps: Samples, period: float, width: int) -> Samples:
+def _missing_on_grid(times: Samples, steps: Samples) -> Samples | None:
+    """How many samples are missing before each row but the first; None where the stamps are on no grid."""
+    usual = float(np.median(steps))
+    if usual <= 0:
+        return None
+    single = steps[np.abs(steps - usual) < 0.5 * usual]
+    period = float(single.mean())
+    if not (steps > 1.5 * period).any() and float(np.quantile(np.abs(steps / period - 1), 0.99)) <= _ON_GRID:
+        return np.zeros(steps.size)
+    missing, off = [], []
+    at = float(times[0])  # where the grid is
+    for time in times[1:].tolist():
+        periods = max(1, round((time - at) / period))
+        late = time - at - periods * period
+        at += periods * period + _FOLLOWS * late
+        # The first guess at the period is as good as its single steps; long ones tell it better.
+        period += 0.1 * _FOLLOWS * _FOLLOWS * late / periods
+        missing.append(periods - 1.0)
+        off.append(abs(late))
+    return np.array(missing) if float(np.quantile(off, 0.99)) <= _ON_GRID * period else None
+
+
+def _missing_in_jitter(times: Samples, steps: Samples, period: float, width: int) -> Samples:
     """How many samples are missing before each row but the first."""
     from scipy import ndimage
 

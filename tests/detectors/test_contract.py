@@ -242,6 +242,58 @@ def test_holes_do_not_stop_it(type_: DetectorType, kind: ChannelKind, hole: floa
         assert not 28.02 < event.onset < 28.39, "an onset inside the hole"
 
 
+def with_losses(samples: Samples, seed: int) -> list[tuple[int, Samples]]:
+    """Stretches between lost runs of 1 to 40 samples (4 to 160 ms), with holes of such lengths in them."""
+    rng = np.random.default_rng(seed)
+    samples = samples.copy()
+    for at in rng.integers(100, len(samples) - 100, 12):
+        samples[at : at + int(rng.choice([1, 2, 5, 20, 40]))] = np.nan
+    stretches, position = [], 0
+    while position < len(samples):
+        length = int(rng.integers(100, 700))
+        stretches.append((position, samples[position : position + length]))
+        position += length + int(rng.choice([1, 2, 5, 20, 25, 26, 40]))
+    return stretches
+
+
+@every_case
+def test_splits_make_no_difference_where_samples_are_lost(type_: DetectorType, kind: ChannelKind) -> None:
+    """Short losses are bridged, longer ones restart it; nothing is told before a sample could tell it."""
+    spoke = 0
+    for seed in (1, 2, 3):
+        stretches = with_losses(lively(kind), seed)
+        told = []
+        for size in (1, 7, 10_000):
+            detector, found = create(type_, kind), []
+            for first, samples in stretches:
+                for start in range(0, len(samples), size):
+                    block = Block(samples[start : start + size], first + start)
+                    now = detector.process(block)
+                    found.extend(now)
+                    assert all(block.first <= round(moment(item) * RATE_HZ) < block.end for item in now)
+            told.append(found + detector.flush())
+        assert told[0] == told[1] == told[2]
+        spoke += sum(isinstance(item, Event) for item in told[0])
+    assert spoke >= 2
+
+
+@every_case
+def test_a_lost_sample_a_second_changes_little(type_: DetectorType, kind: ChannelKind) -> None:
+    """After the first seconds, in which it learns; where a level decides, it may cross its limit once more."""
+    samples = lively(kind)
+    whole = [event for event in of_events(feed(create(type_, kind), samples, 50)) if event.onset > 5]
+    lost = samples.copy()
+    lost[np.arange(249, len(samples), 250)] = np.nan
+    found = [event for event in of_events(feed(create(type_, kind), lost, 50)) if event.onset > 5]
+    again = [event for event in whole if any(_same(event, other) for other in found)]
+    assert len(again) >= 0.9 * len(whole)
+    assert len(found) <= 1.1 * len(whole) + 2
+
+
+def _same(one: Event, other: Event) -> bool:
+    return (one.kind, one.edge) == (other.kind, other.edge) and abs(one.onset - other.onset) < 0.1
+
+
 @every_case
 def test_a_gap_ends_what_is_open_and_keeps_the_clock(type_: DetectorType, kind: ChannelKind) -> None:
     samples = lively(kind, seconds=60)

@@ -162,6 +162,39 @@ def test_jitter_bursts_and_rounding_are_no_gaps(tmp_path: Path, rate: float) -> 
         assert recording.info.rate == pytest.approx(rate, rel=0.002)
 
 
+@pytest.mark.parametrize("rate", [83.33, 128.0, 200.0, 250.0, 360.0])
+@pytest.mark.parametrize(("share", "run"), [(0.01, 1), (0.05, 1), (0.2, 1), (0.05, 4), (0.05, 16)])
+@pytest.mark.parametrize("stamps", ["exact", "milliseconds", "jittered", "drifting"])
+def test_scattered_losses_are_no_slower_clock(
+    tmp_path: Path, rate: float, share: float, run: int, stamps: str
+) -> None:
+    """Rows that are not there leave the grid of the others as it was."""
+    random = np.random.default_rng(9)
+    keep = np.ones(6000, dtype=bool)
+    for at in random.integers(0, keep.size, round(share * keep.size / run)):
+        keep[at : at + run] = False
+    index = np.flatnonzero(keep)
+    times = index / rate
+    if stamps == "milliseconds":
+        times = np.round(times, 3)
+    elif stamps == "jittered":
+        times = np.maximum.accumulate(times + random.normal(0, 0.08 / rate, index.size))
+    elif stamps == "drifting":  # by 20 parts in a million, as a crystal that warms up
+        times = times + 0.5 * 20e-6 * times**2 / times[-1]
+    recording = timed(tmp_path, times)
+    assert recording.info.rate == pytest.approx(rate, rel=5e-5)
+    found = np.concatenate([s.first + np.arange(len(s.raw)) for s in recording.segments])
+    np.testing.assert_array_equal(found - found[0], index - index[0])
+
+
+def test_empty_cells_are_lost_samples_in_their_place(tmp_path: Path) -> None:
+    recording = read(csv(tmp_path, "time,ecg\n0.00,1\n0.01,\n0.02,3\n0.04,5\n0.05,nan\n0.06,7\n"))
+    assert recording.info.rate == 100
+    assert [segment.first for segment in recording.segments] == [0, 4]
+    samples = np.concatenate([block.samples[:, 0] for block in recording.blocks()])
+    np.testing.assert_array_equal(samples, [1, np.nan, 3, 5, np.nan, 7])
+
+
 def test_a_gap_is_found_among_jitter(tmp_path: Path) -> None:
     random = np.random.default_rng(4)
     index = np.r_[0:1000, 1200:2000]
