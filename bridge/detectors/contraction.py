@@ -58,7 +58,7 @@ class ContractionSettings:
     least_share: float = 0.18  # nor is less than this share of the usual effort, the median of the last five
     strictness: float = 1.0  # factor on the evidence that a start needs: how strong, how long
     again_factor: float = 9.0  # factor on it right after a contraction ...
-    again_s: float = 1.0  # ... which fades out in this time
+    again_s: float = 1.5  # ... which fades out in this time
     end_share: float = 0.33  # a contraction ends below this share of its own height (of the logarithm)
     release_ms: float = 300.0  # for so long
     shortest_ms: float = 0.0  # so long a start has to last besides
