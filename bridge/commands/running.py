@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from bridge.pipeline import Outcome, Pipeline
     from bridge.recordings import ChannelChoice
     from bridge.rules.schema import RuleFile
-    from bridge.service.daemon import Companion, Daemon, Summary, Tap
+    from bridge.service.daemon import Daemon, Summary
     from bridge.service.output_stream import OutputStream
+    from bridge.service.protocol import Companion, Tap
     from bridge.signals.types import StreamInfo
     from bridge.sources import Source
 

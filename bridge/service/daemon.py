@@ -18,19 +18,19 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Protocol, runtime_checkable
+from typing import Any, Final
 
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed, Working
 from bridge.outputs.standing import Standing
 from bridge.pipeline import Outcome, Pipeline
-from bridge.rules.actions import Action
 from bridge.service.alignment import Alignment
-from bridge.service.dispatch import Dispatch, Result, State
+from bridge.service.dispatch import Dispatch, State
 from bridge.service.freshness import Freshness
 from bridge.service.host_clock import asleep_s
 from bridge.service.latency import Latency
+from bridge.service.protocol import Companion, Reporting, Tap
 from bridge.service.system_signals import ENDING, heard
-from bridge.signals.types import Block, Detection, Event, StreamInfo
+from bridge.signals.types import Block, Event, StreamInfo
 from bridge.sources.protocol import Source
 
 log = logging.getLogger("bridge")
@@ -43,40 +43,6 @@ if sys.platform == "win32":
     _SIGNALS: Final = ENDING
 else:
     _SIGNALS: Final = (*ENDING, signal.SIGUSR1)
-
-
-class Tap(Protocol):
-    """Sees everything that passes; must not block. Recorder, page, terminal view, printer."""
-
-    def opened(self, infos: Mapping[str, StreamInfo]) -> None: ...
-
-    def block(self, stream: str, block: Block) -> None: ...
-
-    def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None: ...
-
-    def closed(self) -> None: ...
-
-
-@runtime_checkable
-class Reporting(Protocol):
-    """A tap with something to say in the status, such as a recording that has failed."""
-
-    def report(self) -> Mapping[str, Any]: ...
-
-
-class Companion(Protocol):
-    """Runs beside the daemon for its life: control channel, page, metrics, supervisor, rule file watch."""
-
-    @property
-    def tasks(self) -> Sequence[asyncio.Future[None]]:
-        """What it does in the background; the daemon tells when one of these fails."""
-        ...
-
-    async def start(self) -> None:
-        """Raises OSError when it cannot; the daemon goes on without it, as after any other failure."""
-        ...
-
-    async def stop(self) -> None: ...
 
 
 @dataclass(slots=True)
