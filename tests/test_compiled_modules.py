@@ -92,6 +92,7 @@ def test_all_that_are_listed_are_compiled(installed: Path) -> None:
     assert compiled == set(MODULES)
 
 
+@pytest.mark.timeout(300)
 def test_the_detectors_find_the_same(installed: Path, tmp_path: Path) -> None:
     ours, theirs = (said(root, tmp_path, "-c", DETECT) for root in (ROOT, installed))
     assert ours.stderr.strip().endswith("sections.py")
