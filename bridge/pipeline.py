@@ -251,6 +251,10 @@ class DetectionChain:
         if self._stopped:
             self._stopped = False
             back = max(block.first, self._lost_at)  # a clock that was estimated may place it a little early
+            # The gap that it leaves is known already; a channel with more to say is back when it is fine.
+            for change in [each for each in changes if each[0] <= back and each[2] is Verdict.BAD]:
+                changes.remove(change)
+                self._bad[change[1]] = True
             found.extend(
                 self._signal_event("signal-back", back, column, "samples again")
                 for column, bad in enumerate(self._bad)

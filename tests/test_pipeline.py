@@ -160,6 +160,23 @@ def test_a_signal_is_not_back_before_it_was_lost(first: int) -> None:
     assert max(moment(item) for item in lost) <= min(moment(item) for item in back)
 
 
+@pytest.mark.parametrize("first", [560, 700, 1200, 3000])
+@pytest.mark.parametrize("size", [1, 50])
+@pytest.mark.parametrize("before", [10, 500])
+def test_a_loss_and_its_return_take_turns(first: int, size: int, before: int) -> None:
+    """Whatever the gap does to the quality of the signal after it: lost once, back once, in order of time."""
+    rng = np.random.default_rng(0)
+    pipeline = Pipeline({"": chain_for(INFO, "heartbeat")}, Echo())
+    pipeline.process(Block(rng.normal(0, 50, (before, 2)), 0))
+    told = pipeline.lose(2.3, "no samples").detections
+    for at in range(first, first + 1500, size):
+        told += pipeline.process(Block(rng.normal(0, 50, (size, 2)), at)).detections
+    for channel in ("ecg", "horizontal"):
+        signal = [each for each in told if each.kind.startswith("signal-") and each.channel == channel]
+        assert [each.kind for each in signal] == ["signal-lost", "signal-back"]
+        assert moment(signal[0]) <= moment(signal[1])
+
+
 def test_the_engine_hears_the_time_of_the_last_sample() -> None:
     engine = Echo()
     pipeline = Pipeline({"": chain_for(INFO, "heartbeat")}, engine)

@@ -6,13 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from bridge.signals.types import EVENT_KINDS, Annotation
+from bridge.detectors import EVENT_TYPES
+from bridge.signals.types import Annotation
 
-# What may follow an event kind: how it was done.
-STRENGTHS: dict[str, tuple[str, ...]] = {
-    "blink": ("deliberate", "spontaneous", "twice"),
-    "contraction": ("light", "strong", "maximum"),
-}
 # Intervals in which nothing was meant as a command, and what the person did.
 EVERYDAY: tuple[str, ...] = (
     "everyday",
@@ -50,16 +46,18 @@ class Unknown:
 def known() -> tuple[str, ...]:
     """Every label, without the ``?`` that makes an event optional."""
     found = []
-    for kind in EVENT_KINDS:
+    for kind, type_ in EVENT_TYPES.items():
         found.append(kind)
-        found.extend(f"{kind} {strength}" for strength in STRENGTHS.get(kind, ()))
+        found.extend(f"{kind} {how}" for how in type_.labels)
     return (*found, *EVERYDAY, CLOSED)
 
 
 def in_words() -> str:
     """The vocabulary as two sentences, for help and messages."""
-    kinds = [kind for kind in EVENT_KINDS if not kind.startswith(("signal-", "fit-", "looking-"))]
-    how = "; ".join(f"{kind} {' | '.join(words)}" for kind, words in STRENGTHS.items())
+    kinds = [kind for kind in EVENT_TYPES if not kind.startswith(("signal-", "fit-", "looking-"))]
+    how = "; ".join(
+        f"{kind} {' | '.join(type_.labels)}" for kind, type_ in EVENT_TYPES.items() if type_.labels
+    )
     return (
         f"Events: {', '.join(kinds)}; how they were done, where known: {how}; a ? at the end makes an event "
         f"optional. Intervals in which nothing was meant: {', '.join(EVERYDAY)}; with closed eyes: {CLOSED}."
@@ -73,8 +71,8 @@ def plain(label: str) -> str:
 
 def kind_of(label: str) -> str:
     """The event kind that a label names, whatever it says of how it was done; empty where it names none."""
-    kind, _, strength = plain(label).partition(" ")
-    return kind if kind in EVENT_KINDS and strength in ("", *STRENGTHS.get(kind, ())) else ""
+    kind, _, how = plain(label).partition(" ")
+    return kind if kind in EVENT_TYPES and how in ("", *EVENT_TYPES[kind].labels) else ""
 
 
 def is_known(label: str) -> bool:

@@ -86,8 +86,8 @@ def command(
     ends in ? is optional. Without a reference, counts and rates are given. Several recordings give gross
     figures (all counts added up), average figures and each recording's own.
     """
+    from bridge.detectors.kinds import Tolerance
     from bridge.evaluation.corpus import Refused
-    from bridge.evaluation.families import Window
     from bridge.evaluation.tasks import EvaluateTask
     from bridge.recordings import check_readers
 
@@ -96,11 +96,11 @@ def command(
     if plot_path is not None and not references:
         raise click.UsageError("--plot shows misses and false alarms: it needs --reference")
     check_readers((), references)
-    window = None if window_ms is None else Window(window_ms / 1000, window_ms / 1000)
+    tolerance = None if window_ms is None else Tolerance(window_ms / 1000, window_ms / 1000)
     files = [located(path, scheduler) for path in recordings]
     marked: list[Path | None] = [located(path, scheduler) for path in references]
     tasks = [
-        EvaluateTask(material, detector, skip_s, reference, window)
+        EvaluateTask(material, detector, skip_s, reference, tolerance)
         for material, reference in zip(
             materials(files, channels, kinds, rate, open_profile(profile)),
             marked or [None] * len(files),
@@ -134,8 +134,8 @@ def _report(detector: str, recordings: tuple[Path, ...], scored: list[Scored]) -
     report: dict[str, Any] = {"detector": detector}
     scores = [item.result for item in scored if isinstance(item.result, Score)]
     if scores:
-        windows = [item.evaluation.window for item in scored if item.evaluation is not None]
-        report |= {"window_ms": windows[0].to_json(), **gross(scores).to_json()}
+        tolerances = [item.evaluation.tolerance for item in scored if item.evaluation is not None]
+        report |= {"window_ms": tolerances[0].to_json(), **gross(scores).to_json()}
     else:
         report |= total([item.result for item in scored if isinstance(item.result, Tally)]).to_json()
     if len(scored) > 1:

@@ -12,7 +12,8 @@ import click
 
 from bridge.commands.recording_options import InvalidInput
 from bridge.commands.running import read_rules
-from bridge.signals.types import EVENT_KINDS, LEVEL_KINDS, Detection, Event, Level
+from bridge.detectors import EVENT_TYPES, LEVEL_TYPES
+from bridge.signals.types import Detection, Event, Level
 
 _file = click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 _as_json = click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
@@ -184,7 +185,7 @@ def detection_from(line: str) -> Detection:
     if not words:
         raise ValueError(f"`{kind}` needs a time in seconds, such as `{kind} 1.0`")
     time_s = _number(words[0], "the time")
-    if kind in LEVEL_KINDS:
+    if kind in LEVEL_TYPES:
         if len(words) != 2:
             raise ValueError(f"a level is written as `{kind} TIME VALUE`")
         return Level(kind, time_s, _number(words[1], "the value"))
@@ -210,7 +211,7 @@ def _from_json(plain: dict[str, Any]) -> Detection:
     if not isinstance(kind, str):
         raise ValueError("`kind` is missing")
     channel, detector = (str(plain.get(name, "")) for name in ("channel", "detector"))
-    if kind in LEVEL_KINDS:
+    if kind in LEVEL_TYPES:
         time_s = _number(plain.get("time"), "`time`")
         return Level(kind, time_s, _number(plain.get("value"), "`value`"), channel, detector)
     _known(kind)
@@ -230,11 +231,11 @@ def _from_json(plain: dict[str, Any]) -> Detection:
 
 
 def _known(kind: str) -> None:
-    if kind not in EVENT_KINDS:
+    if kind not in EVENT_TYPES:
         from difflib import get_close_matches
 
-        close = get_close_matches(kind, (*EVENT_KINDS, *LEVEL_KINDS), 1)
-        hint = f"did you mean `{close[0]}`?" if close else f"known: {', '.join(EVENT_KINDS)}"
+        close = get_close_matches(kind, (*EVENT_TYPES, *LEVEL_TYPES), 1)
+        hint = f"did you mean `{close[0]}`?" if close else f"known: {', '.join(EVENT_TYPES)}"
         raise ValueError(f"there is no event `{kind}`; {hint}")
 
 

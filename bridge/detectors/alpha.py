@@ -26,6 +26,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from bridge.detectors.kinds import EventType, LevelType, Quantity
 from bridge.detectors.lead import BEYOND
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.filters import CausalFilter, design_band, running_mean
@@ -273,11 +274,17 @@ def create(name: str, channels: Sequence[Channel], rate_hz: float, settings: Map
     return AlphaDetector(name, channels, rate_hz, settings_from(AlphaSettings, settings))
 
 
+_ALPHA: Final = EventType(
+    "alpha",
+    "the eyes-closed rhythm",
+    lasts=True,
+    values={"contrast": Quantity("power of the rhythm's band over that of the bands beside it")},
+)
 TYPE: DetectorType = DetectorType(
     name="alpha",
     kinds=("eeg",),
-    events=("alpha",),
-    levels=("alpha-level",),
+    events=(_ALPHA,),
+    levels=(LevelType("alpha-level", hysteresis=0.05, lowest=0.0, highest=1.0),),
     many_channels=True,
     latency_s=0.6,
     version=2,

@@ -19,6 +19,7 @@ from bridge.detectors.blinking import NARROWEST_S, UNKNOWN_OVER_NOISE, Blinking,
 from bridge.detectors.closure import ClosureFinder
 from bridge.detectors.eyelid import Pulse, PulseFinder
 from bridge.detectors.joined import JoinedLeads
+from bridge.detectors.kinds import AS_THE_CHANNEL, EventType, Quantity, Tolerance
 from bridge.detectors.lead import Lead
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 from bridge.detectors.recently import Coupling, Recently
@@ -336,10 +337,30 @@ def create(name: str, channels: Sequence[Channel], rate: float, settings: Mappin
     return BlinkDetector(name, channels, rate, settings_from(BlinkSettings, settings))
 
 
+_BLINK: Final = EventType(
+    "blink",
+    "a blink",
+    values={
+        "amplitude": Quantity("height over the resting level", AS_THE_CHANNEL),
+        "duration": Quantity("width at half the height", "s"),
+        "strength": Quantity("height as a multiple of this person's usual one"),
+        "deliberate": Quantity("1 for a meant blink, 0 for another; left out where it cannot be told"),
+    },
+    strength="strength",
+    labels=("deliberate", "spontaneous", "twice"),
+)
+# When eyes are closed is known from video to about this.
+_LONG_CLOSURE: Final = EventType(
+    "long-closure",
+    "the eyes stay closed",
+    lasts=True,
+    tolerance=Tolerance(0.7, 0.7),
+    cued=Tolerance(0.7, 0.7),
+)
 TYPE: DetectorType = DetectorType(
     name="blink",
     kinds=("eeg", "eog-vertical"),
-    events=("blink", "long-closure"),
+    events=(_BLINK, _LONG_CLOSURE),
     levels=(),
     many_channels=True,
     latency_s=1.2,

@@ -19,6 +19,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 
 from bridge.detectors.effort import LEARNING_S, EffortScale, Pulses
+from bridge.detectors.kinds import AS_THE_CHANNEL, AT_END, EventType, LevelType, Quantity
 from bridge.detectors.muscle import (
     ENVELOPE_REST_RISE,
     HIGH_HZ,
@@ -403,11 +404,23 @@ def create(
     return ContractionDetector(name, channels, rate_hz, settings_from(ContractionSettings, settings))
 
 
+_CONTRACTION: Final = EventType(
+    "contraction",
+    "a contraction",
+    lasts=True,
+    values={
+        "level": Quantity("share of the maximum voluntary contraction, over rest"),
+        "amplitude": Quantity("envelope: at the start as it is, at the end the highest", AS_THE_CHANNEL),
+        "duration": Quantity("from onset to end", "s", AT_END),
+    },
+    strength="level",
+    labels=("light", "strong", "maximum"),
+)
 TYPE: DetectorType = DetectorType(
     name="contraction",
     kinds=("emg", "emg-envelope"),
-    events=("contraction",),
-    levels=("contraction-level",),
+    events=(_CONTRACTION,),
+    levels=(LevelType("contraction-level", hysteresis=0.05, lowest=0.0, highest=1.0),),
     many_channels=True,
     latency_s=LATENCY_S,
     version=2,

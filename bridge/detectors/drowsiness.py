@@ -28,6 +28,7 @@ import numpy as np
 
 from bridge.detectors.blink import TYPE as BLINK
 from bridge.detectors.blink import BlinkDetector, BlinkSettings
+from bridge.detectors.kinds import EventType, LevelType, Quantity
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 from bridge.signals.types import Block, Channel, Detection, Event, Level, moment
 
@@ -278,11 +279,23 @@ def create(name: str, channels: Sequence[Channel], rate_hz: float, settings: Map
     return DrowsinessDetector(name, channels, rate_hz, settings_from(DrowsinessSettings, settings))
 
 
+_DROWSINESS: Final = EventType(
+    "drowsiness",
+    "drowsiness",
+    lasts=True,
+    values={
+        "level": Quantity("how sleepy the blinks look, from 0 to 1"),
+        "blinks_per_min": Quantity("blinks in a minute", "1/min"),
+        "mean_duration": Quantity("mean width of the recent blinks", "s"),
+        "p90_duration": Quantity("90th percentile of their widths", "s"),
+        "long_closure_share": Quantity("share of the time in which the eyes stayed closed"),
+    },
+)
 TYPE: DetectorType = DetectorType(
     name="drowsiness",
     kinds=BLINK.kinds,
-    events=("drowsiness",),
-    levels=("drowsiness-level",),
+    events=(_DROWSINESS,),
+    levels=(LevelType("drowsiness-level", hysteresis=0.05, lowest=0.0, highest=1.0),),
     many_channels=BLINK.many_channels,
     latency_s=0.0,
     version=1,

@@ -15,6 +15,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from bridge.detectors.eyelid import BlinkScale, Pulse, PulseFinder
+from bridge.detectors.kinds import AS_THE_CHANNEL, EventType, LevelType, Quantity, Tolerance
 from bridge.detectors.lead import Lead
 from bridge.detectors.protocol import Detector, DetectorType, SettingsError, Trace, settings_from
 from bridge.detectors.resting import Resting, RestingPlace
@@ -343,19 +344,29 @@ def create(name: str, channels: Sequence[Channel], rate: float, settings: Mappin
     return GazeDetector(name, channels, rate, settings_from(GazeSettings, settings))
 
 
+_GLANCES: Final = tuple(
+    EventType(
+        f"gaze-{way}",
+        f"a glance {words}",
+        values={
+            "amplitude": Quantity("how far the eyes moved, positive to the right and up", AS_THE_CHANNEL),
+            "velocity": Quantity("the fastest of the movement", AS_THE_CHANNEL + " a second"),
+            "degrees": Quantity("how far the eyes moved, where a calibration told the scale", "°"),
+        },
+        tolerance=Tolerance(0.100, 0.400),
+        family="gaze to the side" if way in ("left", "right") else "gaze up and down",
+    )
+    for way, words in (("left", "to the left"), ("right", "to the right"), ("up", "up"), ("down", "down"))
+)
+_LOOKING: Final = tuple(
+    EventType(f"looking-{place}", f"looking {words}", lasts=True, scored=False)
+    for place, words in (("left", "left"), ("right", "right"), ("centre", "straight ahead"))
+)
 TYPE: DetectorType = DetectorType(
     name="gaze",
     kinds=("eog-horizontal", "eog-vertical"),
-    events=(
-        "gaze-left",
-        "gaze-right",
-        "gaze-up",
-        "gaze-down",
-        "looking-left",
-        "looking-right",
-        "looking-centre",
-    ),
-    levels=("gaze-angle",),
+    events=(*_GLANCES, *_LOOKING),
+    levels=(LevelType("gaze-angle", hysteresis=1.0, unit="degrees"),),
     many_channels=True,
     latency_s=0.6,
     version=1,

@@ -22,6 +22,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from bridge.detectors.kinds import AS_THE_CHANNEL, EventType, LevelType, Quantity
 from bridge.detectors.protocol import DetectorType, SettingsError, Trace, settings_from
 from bridge.detectors.qrs import NARROW_HZ, WIDE_HZ, QrsFront, Shapes
 from bridge.detectors.variability import Variability
@@ -560,11 +561,26 @@ def create(
     return HeartbeatDetector(name, channels, rate_hz, settings_from(HeartbeatSettings, settings))
 
 
+_HEARTBEAT: Final = EventType(
+    "heartbeat",
+    "a heartbeat",
+    values={
+        "amplitude": Quantity("height of the R peak", AS_THE_CHANNEL),
+        "rr_ms": Quantity("RR interval, the time since the R peak before", "ms"),
+        "rate": Quantity("heart rate over the last RR intervals", "1/min"),
+        "sdnn_ms": Quantity("standard deviation of the recent RR intervals", "ms"),
+        "rmssd_ms": Quantity("root mean square of their successive differences", "ms"),
+        "pnn50": Quantity("share of successive differences above 50 ms"),
+    },
+)
 TYPE: DetectorType = DetectorType(
     name="heartbeat",
     kinds=("ecg",),
-    events=("heartbeat",),
-    levels=("heart-rate", "heart-variability"),
+    events=(_HEARTBEAT,),
+    levels=(
+        LevelType("heart-rate", hysteresis=3.0, unit="a minute", lowest=0.0),
+        LevelType("heart-variability", hysteresis=5.0, unit="ms"),
+    ),
     many_channels=False,
     latency_s=1.9,  # by search-back; else below 0.4
     version=1,

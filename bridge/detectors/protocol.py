@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from bridge.detectors.bridging import Bridged
 from bridge.detectors.contract import Detector as Detector
 from bridge.detectors.contract import Trace as Trace
+from bridge.detectors.kinds import EventType, LevelType
 from bridge.signals.types import Channel, ChannelKind
 
 
@@ -51,8 +52,8 @@ class DetectorType:
 
     name: str
     kinds: tuple[ChannelKind, ...]
-    events: tuple[str, ...]
-    levels: tuple[str, ...]
+    events: tuple[EventType, ...]
+    levels: tuple[LevelType, ...]
     many_channels: bool  # may several channels feed one detector?
     latency_s: float  # declared bound on decided - onset for `instant` and `start` events
     version: int  # raised when settings of an older version no longer mean the same
@@ -62,6 +63,11 @@ class DetectorType:
     filters: str = ""  # its conditioning in words, for a profile's evidence
     caution: str = ""  # what a user must know before relying on it; told in the log and on the page
     most_in_10_s: int = 60  # more events than this begin no body's own: see `surplus`
+
+    @property
+    def tells(self) -> frozenset[str]:
+        """The kinds of all its events and levels."""
+        return frozenset([*(event.kind for event in self.events), *(level.kind for level in self.levels)])
 
     def create(
         self, name: str, channels: Sequence[Channel], rate_hz: float, settings: Mapping[str, Any]

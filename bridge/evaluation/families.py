@@ -7,60 +7,30 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from bridge.calibration.vocabulary import kind_of
+from bridge.detectors import EVENT_TYPES
+from bridge.detectors.kinds import STATE_EVENTS, EventType, Tolerance
 from bridge.signals.types import Annotation, Detection, Event
 
 Family: TypeAlias = frozenset[str]
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A detection answers a reference when ``detected - reference`` lies within -before..after (s)."""
-
-    before_s: float
-    after_s: float
-
-    def holds(self, difference_s: float) -> bool:
-        # A nanosecond of slack: times that are exactly a window apart must not fall to rounding.
-        return -self.before_s - 1e-9 <= difference_s <= self.after_s + 1e-9
-
-    def to_json(self) -> float | list[float]:
-        """Milliseconds: one number for a symmetrical window, else [before (negative), after]."""
-        before, after = round(self.before_s * 1000, 6), round(self.after_s * 1000, 6)
-        return before if before == after else [-before, after]
-
-
-# Events that tell the same thing apart by a word: the word must be equal, but a wrong word is an error.
-FAMILIES: tuple[Family, ...] = (
-    frozenset({"heartbeat"}),
-    frozenset({"blink"}),
-    frozenset({"long-closure"}),
-    frozenset({"gaze-left", "gaze-right"}),
-    frozenset({"gaze-up", "gaze-down"}),
-    frozenset({"contraction"}),
-    frozenset({"drowsiness"}),
-    frozenset({"alpha"}),
-)
-
-# ANSI/AAMI EC57 (from memory): 150 ms for beats; the same on a blink's peak.
-INSTANT = Window(0.150, 0.150)
-GAZE = Window(0.100, 0.400)
-# A person follows a cue after a reaction time, and may anticipate it.
-CUED = Window(0.3, 1.5)
-# When eyes are closed is known from video to about this.
-CLOSURE = Window(0.7, 0.7)
-
-
 def family_of(kind: str) -> Family | None:
-    return next((family for family in FAMILIES if kind in family), None)
+    """The kinds that tell the same thing apart by a word; None for a kind that no reference is held against.
+
+    Those are what the pipeline tells, and where the eyes rest, which no label names.
+    """
+    type_ = EVENT_TYPES.get(kind)
+    if type_ is None or type_ in STATE_EVENTS or not type_.scored:
+        return None
+    if not type_.family:
+        return frozenset({kind})
+    return frozenset(other.kind for other in EVENT_TYPES.values() if other.family == type_.family)
 
 
-def window_for(kind: str, is_interval: bool) -> Window:
-    """The default window of an event kind, for a reference that is an instant or an interval."""
-    if kind == "long-closure":
-        return CLOSURE
-    if is_interval:
-        return CUED
-    return GAZE if kind.startswith("gaze-") else INSTANT
+def tolerance_for(kind: str, is_interval: bool) -> Tolerance:
+    """The default tolerance of an event kind, for a reference that is an instant or an interval."""
+    type_ = EVENT_TYPES[kind]
+    return type_.cued if is_interval else type_.tolerance
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,17 +58,18 @@ def marks(annotations: Iterable[Annotation], kinds: Iterable[str]) -> list[Mark]
     return sorted(found, key=lambda mark: mark.onset_s)
 
 
-def scored_kinds(annotations: Sequence[Annotation], detector_events: Sequence[str]) -> frozenset[str]:
+def scored_kinds(annotations: Sequence[Annotation], detector_events: Sequence[EventType]) -> frozenset[str]:
     """The kinds that a reference can judge a detector by.
 
     Those families of the detector's events that the reference names at all; where it names none (a stretch
     of rest), the family the detector is for, which is the first of its events.
     """
     labels = {kind_of(annotation.label) for annotation in annotations}
-    families = [family for kind in detector_events if (family := family_of(kind)) is not None]
+    kinds = [type_.kind for type_ in detector_events]
+    families = [family for kind in kinds if (family := family_of(kind)) is not None]
     named = [family for family in families if family & labels]
     chosen = named or families[:1]
-    return frozenset().union(*chosen) & frozenset(detector_events)
+    return frozenset().union(*chosen) & frozenset(kinds)
 
 
 def scorable(detections: Iterable[Detection], kinds: Iterable[str]) -> list[Event]:

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bridge.evaluation.families import Mark, Window, window_for
+from bridge.detectors.kinds import Tolerance
+from bridge.evaluation.families import Mark, tolerance_for
 from bridge.signals.types import Event
 
-WindowRule = Callable[[str, bool], Window]
+ToleranceRule = Callable[[str, bool], Tolerance]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,14 +36,14 @@ def match(
     detected: Sequence[Event],
     *,
     from_s: float = 0.0,
-    window: WindowRule = window_for,
+    tolerance: ToleranceRule = tolerance_for,
 ) -> Matching:
     """Pair references and detections, both in order of onset.
 
     What lies before ``from_s`` is not scored, but may be the other half of a pair that is: a cue in the
     learning time answered after it, or the reverse, is no error.
     """
-    pairs = _pairs(reference, detected, window)
+    pairs = _pairs(reference, detected, tolerance)
     firm = [not mark.optional and mark.onset_s >= from_s for mark in reference]
     counted = [event.onset >= from_s for event in detected]
     partner: dict[int, int] = {}
@@ -59,14 +60,14 @@ def match(
     )
 
 
-_Pair = tuple[int, int, float]  # reference, detection, share of the window that they are apart
+_Pair = tuple[int, int, float]  # reference, detection, share of the tolerance that they are apart
 
 
-def _pairs(reference: Sequence[Mark], detected: Sequence[Event], window: WindowRule) -> list[_Pair]:
+def _pairs(reference: Sequence[Mark], detected: Sequence[Event], tolerance: ToleranceRule) -> list[_Pair]:
     onsets = np.array([event.onset for event in detected])
     found: list[_Pair] = []
     for r, mark in enumerate(reference):
-        allowed = window(mark.kind, mark.is_interval)
+        allowed = tolerance(mark.kind, mark.is_interval)
         low = int(np.searchsorted(onsets, mark.onset_s - allowed.before_s - 1e-6))
         width = max(allowed.before_s, allowed.after_s, 1e-9)
         for d in range(low, len(detected)):

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.detectors import DETECTORS
-from bridge.evaluation.families import Window, marks, scorable, scored_kinds, window_for
+from bridge.detectors.kinds import Tolerance
+from bridge.evaluation.families import marks, scorable, scored_kinds, tolerance_for
 from bridge.evaluation.matching import Matching, match
 from bridge.evaluation.scores import Score, score
 from bridge.pipeline import Binding, DetectionChain, Wanted, bind
@@ -82,7 +83,7 @@ class Evaluation:
     """A scored run: the pairing behind the figures is kept for the plot."""
 
     kinds: frozenset[str]
-    window: Window
+    tolerance: Tolerance
     matching: Matching
     score: Score
 
@@ -93,9 +94,9 @@ def evaluate(
     reference: Sequence[Annotation],
     *,
     skip_s: float = LEARNING_S,
-    window: Window | None = None,
+    tolerance: Tolerance | None = None,
 ) -> Evaluation:
-    """Score a run. ``window`` replaces the default one of instants and intervals alike."""
+    """Score a run. ``tolerance`` replaces the default one of instants and intervals alike."""
     kinds = scored_kinds(reference, DETECTORS[run_.detector].events)
     wanted = marks(reference, kinds)
     from_s = recording.first / recording.info.rate + skip_s
@@ -103,12 +104,12 @@ def evaluate(
         wanted,
         scorable(run_.detections, kinds),
         from_s=from_s,
-        window=window_for if window is None else lambda *_: window,
+        tolerance=tolerance_for if tolerance is None else lambda *_: tolerance,
     )
-    shown = window
+    shown = tolerance
     if shown is None:
         intervals = bool(wanted) and sum(mark.is_interval for mark in wanted) * 2 > len(wanted)
-        shown = window_for(min(kinds), intervals)
+        shown = tolerance_for(min(kinds), intervals)
     scored_s = max(0.0, recording.seconds - skip_s)
     return Evaluation(kinds, shown, matching, score(matching, recording.seconds, scored_s, run_.cpu_seconds))
 
@@ -140,7 +141,7 @@ def tally(recording: Recording, run_: Run, *, skip_s: float = LEARNING_S) -> Tal
     from_s = recording.first / recording.info.rate + skip_s
     counted = Counter(
         event.kind
-        for event in scorable(run_.detections, DETECTORS[run_.detector].events)
+        for event in scorable(run_.detections, DETECTORS[run_.detector].tells)
         if event.onset >= from_s
     )
     seconds = max(0.0, recording.seconds - skip_s)

@@ -12,7 +12,7 @@ from pathlib import Path
 from bridge.calibration.labels import LabelError
 from bridge.calibration.profile import DetectorProfile, Profile, ProfileError, part_of
 from bridge.calibration.vocabulary import told, unknown_labels
-from bridge.evaluation.families import Window
+from bridge.detectors.kinds import Tolerance
 from bridge.evaluation.from_recording import calibrate
 from bridge.evaluation.running import Evaluation, Run, Tally, bind_detector, evaluate, run, tally
 from bridge.evaluation.scores import Score
@@ -117,7 +117,7 @@ class EvaluateTask:
     detector: str
     skip_s: float
     reference: Path | None = None
-    window: Window | None = None
+    tolerance: Tolerance | None = None
 
     def __call__(self, progress: Progress | None = None) -> Scored:
         """Raises one of REFUSALS."""
@@ -134,7 +134,7 @@ class EvaluateTask:
         found = run(recording, bindings[0], progress=done)
         if reference is None:
             return Scored(tally(recording, found, skip_s=self.skip_s), found, None, note)
-        made = evaluate(recording, found, reference, skip_s=self.skip_s, window=self.window)
+        made = evaluate(recording, found, reference, skip_s=self.skip_s, tolerance=self.tolerance)
         note = "\n".join(filter(None, (note, told(unknown_labels(reference)))))
         return Scored(made.score, found, made, note)
 

@@ -6,43 +6,29 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema, model_validator
 
+from bridge.detectors import EVENT_TYPES, LEVEL_TYPES
 from bridge.rules.strict import Name, Number, Seconds, Strict, Truth, only
-from bridge.rules.templates import VALUE_NAMES
 from bridge.rules.words import problem, suggestion
-from bridge.signals.types import EVENT_KINDS, LEVEL_KINDS
-
-# Events that come as a start and an end; the others are instants.
-LASTING_KINDS = frozenset(
-    {"long-closure", "looking-left", "looking-right", "looking-centre", "contraction", "drowsiness", "alpha"}
-)
-# How far a level must come back before its crossing counts as over, where `until` is not given.
-HYSTERESIS = {
-    "contraction-level": 0.05,
-    "gaze-angle": 1.0,
-    "heart-rate": 3.0,
-    "heart-variability": 5.0,
-    "alpha-level": 0.05,
-    "drowsiness-level": 0.05,
-}
+from bridge.signals.types import Edge
 
 
 def _event_kind(value: Any) -> str:
-    return only(value, EVENT_KINDS, "event")
+    return only(value, EVENT_TYPES, "event")
 
 
 def _level_kind(value: Any) -> str:
-    return only(value, LEVEL_KINDS, "level")
+    return only(value, LEVEL_TYPES, "level")
 
 
 def _value_name(value: Any) -> str:
-    return only(value, VALUE_NAMES, "value")
+    return only(value, [name for type_ in EVENT_TYPES.values() for name in type_.values], "value")
 
 
 EventKind = Annotated[
-    str, BeforeValidator(_event_kind), WithJsonSchema({"type": "string", "enum": list(EVENT_KINDS)})
+    str, BeforeValidator(_event_kind), WithJsonSchema({"type": "string", "enum": list(EVENT_TYPES)})
 ]
 LevelKind = Annotated[
-    str, BeforeValidator(_level_kind), WithJsonSchema({"type": "string", "enum": list(LEVEL_KINDS)})
+    str, BeforeValidator(_level_kind), WithJsonSchema({"type": "string", "enum": list(LEVEL_TYPES)})
 ]
 ValueName = Annotated[str, BeforeValidator(_value_name)]
 
@@ -85,17 +71,48 @@ class EventFilter(Strict):
 
     @model_validator(mode="after")
     def _fits(self) -> EventFilter:
-        if self.edge is not None and self.event not in LASTING_KINDS:
+        type_ = EVENT_TYPES[self.event]
+        if self.edge is not None and not type_.lasts:
             raise problem(f"a {self.event} is an instant: it has no start or end", "leave `edge` out")
-        if self.deliberate is not None and self.event != "blink":
+        if self.deliberate is not None and "deliberate" not in type_.values:
             raise problem(
                 f"only blinks are deliberate or not, a {self.event} is not", "leave `deliberate` out"
             )
-        if self.stronger_than is not None and self.event not in ("blink", "contraction"):
+        if self.stronger_than is not None and not type_.strength:
             raise problem(
                 f"a {self.event} has no strength", "leave `stronger_than` out, or give bounds in `values`"
             )
+        for name in self.values:
+            if name not in self.measured:
+                raise problem(
+                    f"{self.wording} has no value `{name}`: the rule could never fire", self.instead_of(name)
+                )
         return self
+
+    @property
+    def counted_edge(self) -> Edge:
+        """The edge that the rule waits for."""
+        return self.edge or ("start" if EVENT_TYPES[self.event].lasts else "instant")
+
+    @property
+    def measured(self) -> tuple[str, ...]:
+        """The values that come with what the rule waits for."""
+        return EVENT_TYPES[self.event].values_at(self.counted_edge)
+
+    @property
+    def wording(self) -> str:
+        """What the rule waits for, in a message."""
+        return (
+            f"the {self.counted_edge} of `{self.event}`"
+            if EVENT_TYPES[self.event].lasts
+            else f"`{self.event}`"
+        )
+
+    def instead_of(self, name: str) -> str:
+        """What to write for a value that is not there."""
+        if name in EVENT_TYPES[self.event].values:
+            return "it comes with the end: write `edge: end`"
+        return suggestion(name, self.measured) if self.measured else "it comes with no number at all"
 
 
 class EventCondition(EventFilter):
@@ -121,7 +138,7 @@ class EventCondition(EventFilter):
         for word in ("lasting", "release"):
             if getattr(self, word) is None:
                 continue
-            if self.event not in LASTING_KINDS:
+            if not EVENT_TYPES[self.event].lasts:
                 raise problem(
                     f"a {self.event} is an instant: `{word}` can never come true", f"leave `{word}` out"
                 )
@@ -165,9 +182,12 @@ class LevelCondition(Strict):
     below: Number | None = Field(None, description="Fires when the level falls below this.")
     until: Number | None = Field(
         None,
-        description="Where it is over again (hysteresis); if not given, back by 0.05 for contraction-level, "
-        "alpha-level and drowsiness-level, 1 degree for gaze-angle, 3 a minute for heart-rate, "
-        "5 ms for heart-variability.",
+        description="Where it is over again (hysteresis); if not given, back by "
+        + ", ".join(
+            f"{type_.hysteresis:g} {type_.unit}".rstrip() + f" for {kind}"
+            for kind, type_ in LEVEL_TYPES.items()
+        )
+        + ".",
     )
     lasting: Seconds | None = Field(None, description="It must stay there this long first.")
     release: Seconds | None = Field(None, description="It must be back this long before it is over.")
@@ -183,16 +203,18 @@ class LevelCondition(Strict):
                 raise problem("`until` is higher than `above`", "it must be at most the same")
             if self.below is not None and self.until < threshold:
                 raise problem("`until` is lower than `below`", "it must be at least the same")
-        if self.level in ("contraction-level", "alpha-level", "drowsiness-level"):
-            if (self.above is not None and threshold >= 1) or threshold < 0:
-                raise problem(
-                    f"{self.level} goes from 0 to 1 and never gets there: the rule could never fire",
-                    "write a share such as `40 %` or `0.4`",
-                )
-            if self.below is not None and threshold == 0:
-                raise problem(f"{self.level} is never below 0: the rule could never fire", "raise `below`")
-        if self.level == "heart-rate" and self.below is not None and threshold <= 0:
-            raise problem("a heart rate is never below 0: the rule could never fire", "raise `below`")
+        type_ = LEVEL_TYPES[self.level]
+        if type_.highest is not None and self.above is not None and threshold >= type_.highest:
+            raise problem(
+                f"{self.level} goes to {type_.highest:g} and never gets there: the rule could never fire",
+                "lower `above`" if type_.unit else "write a share such as `40 %` or `0.4`",
+            )
+        if type_.lowest is not None and self.below is not None and threshold <= type_.lowest:
+            what = f"{self.level} is never below {type_.lowest:g}: the rule could never fire"
+            raise problem(what, "raise `below`")
+        if type_.lowest is not None and self.above is not None and threshold < type_.lowest:
+            what = f"{self.level} is never below {type_.lowest:g}: the rule would always be on"
+            raise problem(what, "raise `above`")
         return self
 
     @property
@@ -207,7 +229,7 @@ class LevelCondition(Strict):
         """Where the crossing is over."""
         if self.until is not None:
             return self.until
-        step = HYSTERESIS[self.level]
+        step = LEVEL_TYPES[self.level].hysteresis
         return self.threshold - step if self.above is not None else self.threshold + step
 
 

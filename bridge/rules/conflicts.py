@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from bridge.detectors import DETECTORS
 from bridge.rules.conditions import Bounds, Condition, EventCondition, EventFilter, SequenceCondition
 from bridge.rules.deeds import Duty, Hold, SwitchMode, Toggle
 from bridge.rules.devices import KeystrokesOutput
@@ -173,14 +174,12 @@ def _silent(
     rules: RuleFile, named: dict[str, str], path: Path, rule: Rule, wanted: EventFilter
 ) -> Iterator[Conflict]:
     """No detector that could be heard gives such an event."""
-    from bridge.detectors import DETECTORS
-
     if wanted.event.startswith("signal-"):
         return
-    givers = [name for name, type_ in DETECTORS.items() if wanted.event in type_.events]
+    givers = [name for name, type_ in DETECTORS.items() if wanted.event in type_.tells]
     detector = named.get(wanted.from_ or "", wanted.from_ if wanted.from_ in DETECTORS else None)
     if detector is not None and detector in DETECTORS and detector not in givers:
-        gives = ", ".join(DETECTORS[detector].events)
+        gives = ", ".join(event.kind for event in DETECTORS[detector].events)
         yield Conflict(
             (*path, "from"),
             f"`{rule.name}` can never fire: `{wanted.from_}` gives {gives}, not {wanted.event}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bridge.detectors import EVENT_TYPES
 from bridge.rules.conditions import (
     AbsenceCondition,
     Condition,
@@ -29,25 +30,6 @@ from bridge.rules.deeds import (
 )
 from bridge.rules.links import filters_of
 from bridge.rules.schema import COOLDOWN_S, LevelRule, Rule, RuleFile
-
-_NOUNS = {
-    "blink": "a blink",
-    "long-closure": "the eyes stay closed",
-    "gaze-left": "a glance to the left",
-    "gaze-right": "a glance to the right",
-    "gaze-up": "a glance up",
-    "gaze-down": "a glance down",
-    "looking-left": "looking left",
-    "looking-right": "looking right",
-    "looking-centre": "looking straight ahead",
-    "contraction": "a contraction",
-    "heartbeat": "a heartbeat",
-    "drowsiness": "drowsiness",
-    "alpha": "the eyes-closed rhythm",
-    "signal-lost": "the loss of a signal",
-    "signal-back": "the return of a signal",
-}
-
 
 # What a rule that asks whether a blink was meant relies on.
 NEEDS_PROFILE = (
@@ -155,7 +137,7 @@ def _timing(lasting: float | None, release: float | None) -> str:
 
 
 def _event(one: EventFilter) -> str:
-    text = _NOUNS.get(one.event, one.event)
+    text = EVENT_TYPES[one.event].noun
     if one.deliberate is not None:
         text = "a deliberate blink" if one.deliberate else "a spontaneous blink"
     if one.edge is not None:

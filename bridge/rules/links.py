@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, TypeAlias
 
+from bridge.detectors import DETECTORS, EVENT_TYPES
 from bridge.rules.conditions import (
-    LASTING_KINDS,
     AbsenceCondition,
     EventCondition,
     EventFilter,
@@ -38,16 +39,6 @@ from bridge.rules.words import suggestion
 
 Path: TypeAlias = tuple[str | int, ...]
 Report: TypeAlias = Callable[[Path, str, str], None]
-
-_MEASURED: dict[str, frozenset[str]] = {
-    "blink": frozenset({"amplitude", "duration", "strength", "deliberate"}),
-    "contraction": frozenset({"level", "amplitude", "duration"}),
-    "heartbeat": frozenset({"amplitude", "rr_ms", "rate", "sdnn_ms", "rmssd_ms", "pnn50"}),
-    **{
-        f"gaze-{way}": frozenset({"amplitude", "velocity", "degrees"})
-        for way in ("left", "right", "up", "down")
-    },
-}
 
 
 def fitting(deed: Any) -> tuple[str, str]:
@@ -138,8 +129,6 @@ class _Checker:
             seen.setdefault(rule.name, index)
 
     def detectors(self) -> None:
-        from bridge.detectors import DETECTORS
-
         names: set[str] = set()
         for index, spec in enumerate(self._rules.detectors):
             path: Path = ("detectors", index)
@@ -182,16 +171,15 @@ class _Checker:
 
     def rule(self, path: Path, rule: Rule) -> None:
         self._modes(path, rule.while_)
-        kinds = []
         for below, wanted in filters_of(rule.when):
-            kinds.append(wanted.event)
             self._origin((*path, "when", *below, "from"), wanted.from_)
         if isinstance(rule.when, LevelCondition):
             self._origin((*path, "when", "from"), rule.when.from_)
-        names = _names_for(rule, kinds)
+        names = _names_for(rule.when)
+        mends = _at_the_end(rule.when)
         self._order(path, rule)
         for index, deed in enumerate(rule.then):
-            self._deed((*path, "then", index), deed, names)
+            self._deed((*path, "then", index), deed, names, mends)
             self._ends((*path, "then", index), deed, rule)
             if isinstance(deed, Wait) and index == len(rule.then) - 1:
                 self._report(
@@ -239,13 +227,15 @@ class _Checker:
             what = f"there is no detector or channel `{origin}`"
             self._report(path, what, suggestion(origin, self._origins))
 
-    def _deed(self, path: Path, deed: Any, names: frozenset[str]) -> None:
+    def _deed(
+        self, path: Path, deed: Any, names: frozenset[str], mends: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         if isinstance(deed, SwitchMode):
             self._mode((*path, "mode"), deed.mode)
         for below, text in _texts(deed):
             for name in sorted(parse(text).names - names):
                 what = f"there is no value `{name}` with what this rule waits for"
-                self._report((*path, *below), what, suggestion(name, names))
+                self._report((*path, *below), what, mends.get(name) or suggestion(name, names))
         type_, word = fitting(deed)
         if not type_:
             return
@@ -291,28 +281,36 @@ def has_end(condition: Any) -> bool:
         return True
     return (
         isinstance(condition, EventCondition)
-        and condition.event in LASTING_KINDS
+        and EVENT_TYPES[condition.event].lasts
         and condition.edge != "end"
         and condition.times is None
     )
 
 
-def _names_for(rule: Rule, kinds: list[str]) -> frozenset[str]:
+def _names_for(condition: Any) -> frozenset[str]:
+    """The names that a text may use: of the event that makes the rule act, and of what every event has."""
     common = frozenset(COMMON_NAMES)
-    if isinstance(rule.when, LevelCondition):
+    if isinstance(condition, LevelCondition):
         return common - {"onset", "decided", "confidence", "edge"} | {"value"}
-    if isinstance(rule.when, AbsenceCondition):
-        return frozenset({"rule", "mode", "time"})
-    measured: set[str] = set()
-    for kind in kinds:
-        measured |= _MEASURED.get(kind, {"amplitude", "duration", "level"})
-    return common | measured
+    if isinstance(condition, AbsenceCondition):
+        return _SAFE_NAMES
+    filters = [wanted for _, wanted in filters_of(condition)]
+    if isinstance(condition, SequenceCondition):
+        filters = filters[-1:]
+    # Of events that come together any may be the last.
+    return common | frozenset.intersection(*(frozenset(wanted.measured) for wanted in filters))
+
+
+def _at_the_end(condition: Any) -> dict[str, str]:
+    """What to write for values that come with the end of what a rule waits for, not yet with its start."""
+    if not isinstance(condition, EventCondition):
+        return {}
+    later = set(EVENT_TYPES[condition.event].values) - set(condition.measured)
+    return {name: condition.instead_of(name) for name in later}
 
 
 def _origins(rules: RuleFile) -> frozenset[str] | None:
     """Names that `from` may use; None when a source does not say its channels, so that anything may come."""
-    from bridge.detectors import DETECTORS
-
     names = {spec.name or spec.detector for spec in rules.detectors} | set(DETECTORS)
     sources = rules.all_sources.values()
     if not sources or any(not source.channels for source in sources):

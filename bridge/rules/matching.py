@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections import deque
 from typing import Final, Protocol, TypeAlias
 
+from bridge.detectors import EVENT_TYPES
 from bridge.rules.conditions import (
-    LASTING_KINDS,
     AbsenceCondition,
     Condition,
     EventCondition,
@@ -80,7 +80,7 @@ class FilterMatch:
         if spec.deliberate is not None:
             bounds.append(("deliberate", 0.5, None) if spec.deliberate else ("deliberate", None, 0.5))
         if spec.stronger_than is not None:
-            bounds.append(("strength" if spec.event == "blink" else "level", spec.stronger_than, None))
+            bounds.append((EVENT_TYPES[spec.event].strength, spec.stronger_than, None))
         self._bounds = tuple(bounds)
 
     def fits(self, event: Event) -> bool:
@@ -394,6 +394,6 @@ def build(condition: Condition, owner: Owner, timers: Timers) -> Matcher:
         return Absence(owner, timers, condition)
     if condition.times is not None:
         return Count(owner, condition)
-    if condition.event in LASTING_KINDS and condition.edge != "end":
+    if EVENT_TYPES[condition.event].lasts and condition.edge != "end":
         return State(owner, timers, condition)
     return Single(owner, condition)

@@ -9,7 +9,10 @@ from typing import Annotated, Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from bridge.detectors import EVENT_TYPES, LEVEL_TYPES
+from bridge.detectors.kinds import ALWAYS, AT_END
 from bridge.rules.examples import EXAMPLES
+from bridge.rules.templates import COMMON_NAMES
 
 _HEAD = """\
 # Rule files: every field
@@ -34,7 +37,37 @@ def reference() -> str:
         shown = [_shown(slot, example) for example in examples]
         blocks = shown if slot == "file" else ["\n".join(shown)]
         parts.extend(f"```yaml\n{block}\n```\n" for block in blocks)
-    return "\n".join(parts)
+    return "\n".join([*parts, _events(), _levels()])
+
+
+def _events() -> str:
+    rows = [
+        "## Events and their values",
+        "",
+        "What `event` may name, and the values that come with it: for bounds in `values` and for places in texts.",
+        f"Every text may also use {', '.join(f'`{name}`' for name in COMMON_NAMES)}.",
+        "",
+        "| event | what it is | comes as | values |",
+        "|---|---|---|---|",
+    ]
+    for type_ in EVENT_TYPES.values():
+        values = []
+        for name, quantity in type_.values.items():
+            unit = f" ({quantity.unit})" if quantity.unit else ""
+            when = "" if quantity.edges == ALWAYS else ", with the end" if quantity.edges == AT_END else ""
+            values.append(f"`{name}`: {quantity.meaning}{unit}{when}")
+        comes = "start and end" if type_.lasts else "instant"
+        rows.append(f"| `{type_.kind}` | {type_.noun} | {comes} | {'; '.join(values) or 'none'} |")
+    return "\n".join(rows) + "\n"
+
+
+def _levels() -> str:
+    rows = ["## Levels", "", "| level | unit | back by this much, a crossing is over |", "|---|---|---|"]
+    rows.extend(
+        f"| `{type_.kind}` | {type_.unit or 'share, from 0 to 1'} | {type_.hysteresis:g} |"
+        for type_ in LEVEL_TYPES.values()
+    )
+    return "\n".join(rows) + "\n"
 
 
 def _title(model: type[BaseModel]) -> str:

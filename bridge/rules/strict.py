@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -36,7 +37,7 @@ def known_keys(model: type[BaseModel]) -> tuple[str, ...]:
     return tuple(field.alias or name for name, field in model.model_fields.items())
 
 
-def only(keys: Any, known: tuple[str, ...], what: str) -> str:
+def only(keys: Any, known: Collection[str], what: str) -> str:
     """One of ``known``; used by fields whose words are many."""
     if not isinstance(keys, str):
         raise problem(f"the name of {what} is needed, not {shown(keys)}", suggestion("", known))

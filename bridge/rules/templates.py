@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
+from bridge.detectors import EVENT_TYPES
 from bridge.rules.words import suggestion
 from bridge.signals.types import Event, Level
 
@@ -28,10 +29,7 @@ COMMON_NAMES = (
     "decided",
     "confidence",
 )
-VALUE_NAMES = (
-    "value", "amplitude", "duration", "strength", "deliberate", "level", "velocity", "degrees", "rate",
-    "rr_ms", "sdnn_ms", "rmssd_ms", "pnn50",
-)  # fmt: skip
+VALUE_NAMES = ("value", *dict.fromkeys(name for type_ in EVENT_TYPES.values() for name in type_.values))
 _LISTED: Final = frozenset(VALUE_NAMES)
 _OF_EVENTS: Final = frozenset(COMMON_NAMES) - {"rule", "mode", "time"}
 _OF_LEVELS: Final = frozenset({"kind", "channel", "detector", "value"})

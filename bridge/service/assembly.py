@@ -40,7 +40,7 @@ def kinds_heard(rules: RuleFile) -> set[str]:
 def detectors_for(kinds: Iterable[str]) -> list[str]:
     """The detectors that give any of these event or level kinds."""
     wanted = set(kinds)
-    return [name for name, type_ in DETECTORS.items() if wanted & {*type_.events, *type_.levels}]
+    return [name for name, type_ in DETECTORS.items() if wanted & type_.tells]
 
 
 def bindings_for(

@@ -23,34 +23,6 @@ CHANNEL_KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
 UNITS: tuple[Unit, ...] = get_args(Unit)
 EDGES: tuple[Edge, ...] = get_args(Edge)
 
-EVENT_KINDS: tuple[str, ...] = (
-    "blink",
-    "long-closure",
-    "gaze-left",
-    "gaze-right",
-    "gaze-up",
-    "gaze-down",
-    "looking-left",
-    "looking-right",
-    "looking-centre",
-    "contraction",
-    "heartbeat",
-    "drowsiness",
-    "alpha",
-    "signal-lost",
-    "signal-back",
-    "fit-lost",
-    "fit-back",
-)
-LEVEL_KINDS: tuple[str, ...] = (
-    "contraction-level",
-    "gaze-angle",
-    "heart-rate",
-    "heart-variability",
-    "alpha-level",
-    "drowsiness-level",
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Channel:

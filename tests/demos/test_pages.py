@@ -252,6 +252,8 @@ def test_one_switch_scans_by_itself_takes_back_and_asks_for_acceptance() -> None
 HEAD = """
 version: 1
 source: {type: synthetic, seed: 2, channels: [{name: forehead, kind: eeg}, {name: horizontal, kind: eog-horizontal}, {name: forearm, kind: emg}, {name: chest, kind: ecg}]}
+# What a profile would say of this person.
+detectors: [{detector: blink, settings: {deliberate_threshold: 180}}]
 outputs: {keys: {type: keystrokes}}
 rules:
 """

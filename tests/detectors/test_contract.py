@@ -17,8 +17,6 @@ from hypothesis import strategies as st
 from bridge.detectors import DETECTORS, Detector, DetectorType, SettingsError
 from bridge.signals.filters import SamplingRateError
 from bridge.signals.types import (
-    EVENT_KINDS,
-    LEVEL_KINDS,
     Block,
     Channel,
     ChannelKind,
@@ -154,10 +152,14 @@ def test_events_are_in_order_and_know_their_own_latency(type_: DetectorType, kin
 
 @every_case
 def test_it_says_only_what_it_is_registered_for(type_: DetectorType, kind: ChannelKind) -> None:
-    assert set(type_.events) <= set(EVENT_KINDS)
-    assert set(type_.levels) <= set(LEVEL_KINDS)
+    events = {event.kind: event for event in type_.events}
+    levels = {level.kind: level for level in type_.levels}
     for item in feed(create(type_, kind), lively(kind), 50):
-        assert item.kind in (type_.events if isinstance(item, Event) else type_.levels)
+        assert item.kind in (events if isinstance(item, Event) else levels)
+        if isinstance(item, Event):
+            declared = events[item.kind]
+            assert (item.edge == "instant") != declared.lasts
+            assert {*item.values, *item.unknown} <= {*declared.values_at(item.edge)}
         assert item.detector == "under-test"
         if isinstance(item, Event):
             assert item.channel == "c0"
@@ -416,7 +418,7 @@ def test_the_trace_belongs_to_the_last_block(type_: DetectorType, kind: ChannelK
 def test_levels_come_at_a_modest_rate(type_: DetectorType, kind: ChannelKind) -> None:
     levels = [item for item in feed(create(type_, kind), lively(kind), 50) if isinstance(item, Level)]
     assert len(levels) <= 40 * 50
-    if type_.levels and "contraction-level" in type_.levels:
+    if "contraction-level" in type_.tells:
         assert len(levels) > 40 * 10
 
 

@@ -157,6 +157,40 @@ FAULTS = {
     ),
     "an unknown thing to do": Fault("- {name: A, when: {event: blink}, then: run}", 1, "run"),
     "a rule that is a text": Fault("- blink presses a", 1, "blink presses a"),
+    "the duration of a contraction that has just begun": Fault(
+        "- {name: A, when: {event: contraction}, then: {type: 'for {duration:.1f} s'}}",
+        1,
+        "duration",
+        "edge: end",
+    ),
+    "a bound on what only the end knows": Fault(
+        "- {name: A, when: {event: contraction, values: {duration: {above: 1}}}, then: {press: a}}",
+        1,
+        "never fire",
+        "edge: end",
+    ),
+    "a bound on what a closure does not measure": Fault(
+        "- {name: A, when: {event: long-closure, edge: end, values: {duration: {above: 1}}}, then: {press: a}}",
+        1,
+        "never fire",
+        "no number",
+    ),
+    "the amplitude of looking": Fault(
+        "- {name: A, when: {event: looking-left}, then: {type: '{amplitude}'}}", 1, "amplitude"
+    ),
+    "the amplitude of the rhythm": Fault(
+        "- {name: A, when: {event: alpha}, then: {type: '{amplitude}'}}", 1, "amplitude"
+    ),
+    "a value of the first of two": Fault(
+        "- {name: A, when: {sequence: [{event: heartbeat}, {event: blink}], within: 1 s}, then: {type: '{rate}'}}",
+        1,
+        "rate",
+    ),
+    "a value that one of two together lacks": Fault(
+        "- {name: A, when: {together: [{event: heartbeat}, {event: blink}]}, then: {type: '{rate}'}}",
+        1,
+        "rate",
+    ),
     "bounds the wrong way round": Fault(
         "- {name: A, when: {event: heartbeat, values: {rate: {above: 90, below: 60}}}, then: {press: a}}",
         1,
@@ -297,6 +331,20 @@ def test_a_mutation_is_found_on_the_line_that_was_changed(seed: int) -> None:
     found = problems(text)
     # A mapping that lost its key may be told where the mapping begins, one line above.
     assert any(item.line == line for item in found), (line, [item.text("f") for item in found])
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        "{event: contraction, edge: end, values: {duration: {above: 1}}}, then: {type: '{duration:.1f} s'}",
+        "{event: alpha}, then: {type: '{contrast}'}",
+        "{event: drowsiness}, then: {type: '{blinks_per_min} {long_closure_share} {mean_duration}'}",
+        "{event: fit-lost}, then: {type: '{share:%}'}",
+        "{together: [{event: heartbeat}, {event: blink}]}, then: {type: '{amplitude}'}",
+    ],
+)
+def test_every_value_that_comes_with_an_event_can_be_used(rule: str) -> None:
+    assert len(load(f"{HEAD}  - {{name: A, when: {rule}}}\n").rules.rules) == 1
 
 
 def quick(text: str | bytes) -> None:
