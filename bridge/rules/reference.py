@@ -44,7 +44,7 @@ def _events() -> str:
     rows = [
         "## Events and their values",
         "",
-        "What `event` may name, and the values that come with it, for bounds in `values` and places in texts.",
+        "What `event` may name, and the values that come with it, for `values` and for places in texts.",
         f"Every text may also use {', '.join(f'`{name}`' for name in COMMON_NAMES)}.",
         "",
         "| event | what it is | comes as | values |",
