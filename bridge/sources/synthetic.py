@@ -49,18 +49,21 @@ class SyntheticSource:
         loop = asyncio.get_running_loop()
         rate = self.person.info.rate
         size = FAST_BLOCK if self._fast else max(1, round(rate * LIVE_BLOCK_S))
-        origin_s = loop.time()
+        origin_s: float | None = None
         first = 0
         while self._end is None or first < self._end:
             count = size if self._end is None else min(size, self._end - first)
+            # Made before they are due: the first ones take a second, which must not look like a stall.
+            samples = self.person.generate(count)
+            if self._columns is not None:
+                samples = np.ascontiguousarray(samples[:, self._columns])
+            if origin_s is None:
+                origin_s = loop.time()
             if self._fast:
                 await asyncio.sleep(0)
             else:
                 await asyncio.sleep(max(0.0, origin_s + (first + count) / rate - loop.time()))
             received = None if self._fast else loop.time()
-            samples = self.person.generate(count)
-            if self._columns is not None:
-                samples = np.ascontiguousarray(samples[:, self._columns])
             sink(Block(samples, first, received))
             first += count
             self.counts.samples = first

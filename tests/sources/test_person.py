@@ -120,3 +120,25 @@ def test_a_cancelled_source_stops() -> None:
         return source.counts.samples
 
     assert asyncio.run(scenario()) > 0
+
+
+def test_what_takes_long_to_make_at_first_does_not_look_like_a_stall(monkeypatch: pytest.MonkeyPatch) -> None:
+    source = SyntheticSource(1, seconds=0.1)
+    generate = source.person.generate
+
+    def slow(count: int) -> np.ndarray:
+        if source.counts.samples == 0:
+            time.sleep(0.6)
+        return generate(count)
+
+    monkeypatch.setattr(source.person, "generate", slow)
+    arrived: list[tuple[float, float]] = []
+
+    def sink(block: Block) -> None:
+        assert block.received is not None
+        arrived.append((block.received, time.monotonic() - block.received))
+
+    asyncio.run(source.run(sink))
+    assert len(arrived) > 3
+    assert max(waited for _, waited in arrived) < 0.3
+    assert arrived[-1][0] - arrived[0][0] < 0.4
