@@ -74,10 +74,11 @@ def _mqtt(name: str, spec: Any, file: Path | None, _total: RateLimit | None) -> 
     return MqttOutput(name, broker, source=source, per_second=per_second)
 
 
-def _log(name: str, _spec: Any, _file: Path | None, _total: RateLimit | None) -> Output:
+def _log(name: str, spec: Any, _file: Path | None, _total: RateLimit | None) -> Output:
+    from bridge.outputs.limits import LOG_PER_S
     from bridge.outputs.log import LogOutput
 
-    return LogOutput(name)
+    return LogOutput(name, per_second=spec.most_per_second or LOG_PER_S)
 
 
 REGISTRY: dict[str, Callable[[str, Any, Path | None, RateLimit | None], Output]] = {

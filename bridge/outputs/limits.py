@@ -10,6 +10,7 @@ ALL_KEYSTROKES_PER_S: Final = 40.0
 POINTER_MOVES_PER_S: Final = 200.0
 OSC_PER_S: Final = 2_000.0
 MQTT_PER_S: Final = 500.0
+LOG_PER_S: Final = 100.0
 LONGEST_HOLD_S: Final = 3_600.0  # the longest that a rule may ask for
 
 

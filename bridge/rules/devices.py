@@ -82,7 +82,6 @@ Channels = Annotated[tuple[ChannelSpec, ...], Field(max_length=256)]
 
 class _Source(Strict):
     channels: Channels = Field((), description="Names, orders and selects what the source carries.")
-    mains_hz: MainsHz = Field("auto", description="Mains frequency: 50, 60 or auto.")
 
     @model_validator(mode="after")
     def _distinct(self) -> _Source:
@@ -152,6 +151,7 @@ class SyntheticSource(_Source):
     type: Literal["synthetic"] = Field(description="A simulated person.")
     seed: Annotated[int, Field(ge=0, le=2**32 - 1)] = Field(0, description="The same seed, the same person.")
     rate: Rate | None = Field(None, description="Sampling rate in Hz.")
+    mains_hz: MainsHz = Field("auto", description="Frequency of the hum: 50, 60 or auto, which is 50.")
 
 
 class LslSource(_Source):

@@ -46,23 +46,23 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
     ),
     devices.SerialSource: (
         "source",
-        ("{type: serial, port: auto, baud: 115200, rate: 250, mains_hz: 50, channels: [{name: forehead, kind: eeg}]}",),
+        ("{type: serial, port: auto, baud: 115200, rate: 250, channels: [{name: forehead, kind: eeg}]}",),
     ),
     devices.ReplaySource: (
         "source",
-        ("{type: replay, file: session.csv, rate: 250, mains_hz: auto, channels: [{name: arm, kind: emg}]}",),
+        ("{type: replay, file: session.csv, rate: 250, channels: [{name: arm, kind: emg}]}",),
     ),
     devices.SyntheticSource: (
         "source",
         ("{type: synthetic, seed: 7, rate: 250, mains_hz: 60, channels: [{name: forehead, kind: eeg}]}",),
     ),
-    devices.LslSource: ("source", ("{type: lsl, name: headband, mains_hz: 50, channels: [{name: Fp1}]}",)),
+    devices.LslSource: ("source", ("{type: lsl, name: headband, channels: [{name: Fp1}]}",)),
     devices.NetworkSource: (
         "source",
         (
             "{type: network, socket: headband, channels: [{name: Fp1, kind: eeg}]}",
             "{type: network, protocol: udp, format: osc, port: 9100, anyone_on_this_computer: true, rate: 250, "
-            "mains_hz: 50, channels: [{name: chest, kind: ecg}]}",
+            "channels: [{name: chest, kind: ecg}]}",
             "{type: network, protocol: tcp, listen: 0.0.0.0, port: 9100, login: chest-board, "
             "channels: [{name: chest, kind: ecg}]}",
         ),

@@ -24,6 +24,11 @@ _SECRETS = frozenset(
     }
 )
 
+# What was accepted once, and why it is not there any more.
+_GONE = {
+    "mains_hz": "leave it out: detectors and the signal check look for 50 Hz and for 60 Hz by themselves"
+}
+
 
 def locate(root: Node, path: Sequence[str | int], *, key: bool = False) -> Place:
     """Where ``path`` stands: its value, or its key. Parts that the file does not have are passed over."""
@@ -63,7 +68,9 @@ def _problem(error: Any, root: Node) -> Problem:
         word = str(path[-1])
         known = given.known if isinstance(given, Unknown) else ()
         mend = suggestion(word, known)
-        if word in _SECRETS and "login" in known:
+        if word in _GONE:
+            mend = _GONE[word]
+        elif word in _SECRETS and "login" in known:
             mend = _log_in(path, root)
         return Problem(*locate(root, path, key=True), f"unknown key `{word[:40]}`", mend)
     if kind == "missing":

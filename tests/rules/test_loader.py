@@ -229,7 +229,8 @@ PARTS = {
     "file": ("outputs:\n  a: {type: mqtt, host: h, password: s}\n", 2, "password", "login add a --host h"),
     "unknown detector": ("detectors:\n  - {detector: blnk}\n", 2, "blnk", "blink"),
     "unknown setting": ("detectors:\n  - {detector: blink, settings: {loudness: 1}}\n", 2, "loudness", ""),
-    "mains of 55 Hz": ("source: {type: serial, mains_hz: 55}\n", 1, "55", "50"),
+    "mains of 55 Hz": ("source: {type: synthetic, mains_hz: 55}\n", 1, "55", "50"),
+    "mains of a board": ("source: {type: serial, mains_hz: 50}\n", 1, "mains_hz", "by themselves"),
     "a time that YAML would take for a number": (
         "rules:\n  - {name: A, when: {event: blink}, then: {press: a}, cooldown: 10:30}\n", 2, "10:30", "",
     ),
