@@ -20,13 +20,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from bridge.host_clock import asleep_s
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed, Working
 from bridge.outputs.standing import Standing
 from bridge.pipeline import Outcome, Pipeline
 from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, State
 from bridge.service.freshness import Freshness
-from bridge.service.host_clock import asleep_s
 from bridge.service.latency import Latency
 from bridge.service.protocol import Companion, Reporting, Tap
 from bridge.service.system_signals import ENDING, heard

@@ -241,7 +241,8 @@ class SyntheticPerson:
         out, state = x[np.newaxis].copy(), np.array([[[self._carried[slot], 0.0]]])
         run_sections(section, out, state)
         self._carried[slot] = float(state[0, 0, 0])
-        return out[0]
+        filtered: Samples = out[0]
+        return filtered
 
 
 def _smooth(x: Samples) -> Samples:

@@ -186,7 +186,8 @@ def _reason(error: OSError) -> str:
 
 def bind_unix(path: Path, kind: socket.SocketKind = socket.SOCK_STREAM) -> socket.socket:
     """A Unix socket of mode 600 bound to ``path``, which must not exist. Raises OSError."""
-    assert sys.platform != "win32"
+    if sys.platform == "win32":
+        raise OSError("this system has no Unix sockets")
     made = socket.socket(socket.AF_UNIX, kind)
     try:
         made.bind(str(path))
