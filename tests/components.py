@@ -61,6 +61,21 @@ def stepped_clock(file: Path) -> dict[str, str]:
     }
 
 
+def loopback_lsl(folder: Path) -> dict[str, str]:
+    """The environment in which the lab streaming layer keeps to this machine; set for this process too.
+
+    Other machines' streams must not turn up in a test. The library reads it when it is loaded: once a process.
+    """
+    if "LSLAPICFG" not in os.environ:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = folder / "lsl.cfg"
+        file.write_text(
+            "[multicast]\nResolveScope = machine\nAddressesOverride = {127.0.0.1}\n[lab]\nKnownPeers = {127.0.0.1}\n"
+        )
+        os.environ["LSLAPICFG"] = str(file)
+    return {"LSLAPICFG": os.environ["LSLAPICFG"]}
+
+
 def until(condition: Callable[[], Any], what: str, within_s: float = 10.0) -> Any:
     """Wait for a condition; fails the test when it does not come true. Returns what the condition gave."""
     end_s = time.monotonic() + within_s

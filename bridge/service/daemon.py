@@ -26,7 +26,7 @@ from bridge.outputs.standing import Standing
 from bridge.pipeline import Outcome, Pipeline
 from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, State
-from bridge.service.freshness import Freshness
+from bridge.service.freshness import PIECE_S, Freshness
 from bridge.service.latency import Latency
 from bridge.service.protocol import Companion, Reporting, Tap
 from bridge.service.system_signals import ENDING, heard
@@ -319,10 +319,23 @@ class Daemon:
         """One block, from arrival to output. An error in here ends the daemon, never leaves it half alive."""
         if self._stopping or len(block) == 0:
             return
+        self.summary.blocks += 1
+        stream = self._streams[name]
+        # What waited through a stall may come in one piece, whose end is new and whose beginning is old.
+        most = len(block) if stream.freshness is None else max(1, int(PIECE_S * stream.info.rate))
+        if len(block) <= most:
+            self._take_piece(name, stream, block)
+            return
+        for start in range(0, len(block), most):
+            piece = block.samples[start : start + most]
+            self._take_piece(name, stream, Block(piece, block.first + start, block.received))
+
+    def _take_piece(self, name: str, stream: _Stream, block: Block) -> None:
+        if self._stopping:
+            return
         try:
             assert self._pipeline is not None
             received = block.received if block.received is not None else time.monotonic()
-            stream = self._streams[name]
             heard_s = received + asleep_s()
             if stream.freshness is not None and block.received is not None:
                 self._judge_age(name, stream, stream.freshness, block.end, heard_s)
@@ -340,7 +353,6 @@ class Daemon:
                 stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
                 stream.heard_s = heard_s
                 stream.lost = False
-            self.summary.blocks += 1
             self.summary.samples += len(block)
             self.summary.seconds = max(self.summary.seconds, stream.time_s)
             for tap in self._taps:
