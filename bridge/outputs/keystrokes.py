@@ -84,6 +84,7 @@ class Keystrokes:
         self._tasks: list[asyncio.Task[None]] = []
         self._listener: asyncio.Task[None] | None = None
         self._ready: asyncio.Future[Said] | None = None
+        self._at_work = False  # the guard has said its first word, and has been told how things stand
         self._answered_s = 0.0
         self._numbers = itertools.count(1)
         self._held: dict[tuple[str, ...], None] = {}  # as far as this side knows
@@ -108,12 +109,7 @@ class Keystrokes:
         """Why no key can be pressed now; empty when one can."""
         if self._process is None or self._process.returncode is not None or self._closing:
             return self._unready or _NO_GUARD
-        return self._unready if self._started else _NO_GUARD
-
-    @property
-    def _started(self) -> bool:
-        """Has the guard said its first word?"""
-        return self._ready is not None and self._ready.done()
+        return self._unready if self._at_work else _NO_GUARD
 
     async def open(self) -> None:
         """Start the guard. Raises OutputError when there is nothing to type on."""
@@ -126,6 +122,7 @@ class Keystrokes:
         if said.what != "ready":
             await self._end_process()
             raise OutputError(said.why or "the keystroke guard ended as it started")
+        self._at_work = True
         self.pulse()
         self._tasks = [asyncio.create_task(self._pulsing()), asyncio.create_task(self._watching())]
         log.info("the keystroke guard is at work (%s, process %d)", said.why, said.id)
@@ -220,7 +217,7 @@ class Keystrokes:
             return self._refuse(listed)
         if not self._armed:
             return self._refuse("keystrokes are disarmed")
-        if self._process is None or not self._started or self._waiting() > _MOST_WAITING:
+        if self._process is None or not self._at_work or self._waiting() > _MOST_WAITING:
             return self._refuse(_NO_GUARD)
         if listed:
             return self._refuse(listed)
@@ -327,6 +324,7 @@ class Keystrokes:
                 self._say(Free(held))
                 self._held.clear()
             self._say(Arm(self._armed))
+            self._at_work = True
             self.pulse()
 
     async def _until_dead(self) -> None:
@@ -344,6 +342,7 @@ class Keystrokes:
 
     async def _end_process(self) -> None:
         process, self._process = self._process, None
+        self._at_work = False
         if process is None:
             return
         if process.stdin is not None:
