@@ -13,22 +13,12 @@ import components
 import paho.mqtt.client
 import pytest
 from pythonosc import slip
+from waiting import act, at_work, until
 
-from bridge.outputs.keystrokes import Keystrokes
 from bridge.outputs.mqtt import MqttOutput, make_broker
 from bridge.outputs.osc import OscOutput
-from bridge.rules.actions import Act, Action, KeyDown, KeyUp, Press, Publish, SendOsc
+from bridge.rules.actions import KeyDown, KeyUp, Press, Publish, SendOsc
 from tests.faults import failing
-
-
-async def until(condition: Callable[[], Any], within_s: float = 15.0) -> None:
-    async with asyncio.timeout(within_s):
-        while not condition():
-            await asyncio.sleep(0.005)
-
-
-def do(act: Act) -> Action:
-    return Action(0.0, "a rule", "an output", act)
 
 
 def _about(port: int) -> Callable[[tuple[Any, ...]], bool]:
@@ -51,12 +41,9 @@ def _about(port: int) -> Callable[[tuple[Any, ...]], bool]:
 async def test_a_pipe_to_the_guard_that_breaks_holds_nothing(
     number: int, word: str, recorder: components.KeyRecorder, x_server: components.XServer
 ) -> None:
-    keys = Keystrokes("keys")
-    await keys.open()
-    keys.arm()
-    first = keys.guard_pid
-    try:
-        keys.send(do(KeyDown(("Space",), 30.0)))
+    async with at_work() as keys:
+        first = keys.guard_pid
+        keys.send(act(KeyDown(("Space",), 30.0)))
         await until(lambda: ("down", "space") in recorder.told())
         with failing(
             "write",
@@ -65,38 +52,31 @@ async def test_a_pipe_to_the_guard_that_breaks_holds_nothing(
             to_call=1,
             concerns=lambda given: f'"do":"{word}"'.encode() in bytes(given[1]),
         ) as faults:
-            keys.send(do(KeyDown(("d",), 30.0)))
-            keys.send(do(Press(("b",))))
-            keys.send(do(KeyUp(("Space",))))
-            keys.send(do(KeyUp(("d",))))
+            keys.send(act(KeyDown(("d",), 30.0)))
+            keys.send(act(Press(("b",))))
+            keys.send(act(KeyUp(("Space",))))
+            keys.send(act(KeyUp(("d",))))
             await until(lambda: faults.struck)
             await until(lambda: x_server.keys_down() == [])
             await until(lambda: keys.guard_pid not in (None, first) and not keys.unready())
-        await until(lambda: keys.send(do(Press(("c",)))))
+        await until(lambda: keys.send(act(Press(("c",)))))
         await until(lambda: ("up", "c") in recorder.told())
         assert x_server.keys_down() == []
         assert recorder.told().count(("down", "b")) <= 1
-    finally:
-        await keys.close()
 
 
 async def test_a_pipe_that_takes_half_of_each_write_loses_nothing(recorder: components.KeyRecorder) -> None:
-    keys = Keystrokes("keys")
-    await keys.open()
-    keys.arm()
-    guard = keys.guard_pid
-    try:
+    async with at_work() as keys:
+        guard = keys.guard_pid
         with failing(
             "write", None, from_call=1, short=True, concerns=lambda given: b'"do"' in bytes(given[1])
         ) as faults:
             for letter in "bridge":
-                assert keys.send(do(Press((letter,))))
+                assert keys.send(act(Press((letter,))))
             await until(lambda: ("up", "e") in recorder.told())
         assert faults.struck
         assert [name for what, name in recorder.told() if what == "down"] == list("bridge")
         assert keys.guard_pid == guard
-    finally:
-        await keys.close()
 
 
 @pytest.mark.parametrize("number", [errno.EMFILE, errno.EAGAIN, errno.ENOMEM])
@@ -104,25 +84,20 @@ async def test_a_guard_that_cannot_be_started_is_started_once_it_can(
     number: int, recorder: components.KeyRecorder, x_server: components.XServer
 ) -> None:
     """No descriptor, process or memory left at the moment at which the guard is killed in a hold."""
-    keys = Keystrokes("keys")
-    await keys.open()
-    keys.arm()
-    try:
-        keys.send(do(KeyDown(("Space",), 30.0)))
+    async with at_work() as keys:
+        keys.send(act(KeyDown(("Space",), 30.0)))
         await until(lambda: ("down", "space") in recorder.told())
         assert keys.guard_pid is not None
         with failing("create_subprocess_exec", number, from_call=1, to_call=2, module=asyncio) as faults:
             os.kill(keys.guard_pid, 9)
             await until(lambda: faults.struck == 1)
             assert os.strerror(number) in keys.unready() or "not there" in keys.unready()
-            assert not keys.send(do(Press(("b",))))
+            assert not keys.send(act(Press(("b",))))
             await until(lambda: x_server.keys_down() == [])
         await until(lambda: not keys.unready())
-        await until(lambda: keys.send(do(Press(("c",)))))
+        await until(lambda: keys.send(act(Press(("c",)))))
         await until(lambda: ("up", "c") in recorder.told())
         assert ("down", "b") not in recorder.told()
-    finally:
-        await keys.close()
 
 
 # -- the broker's connection ------------------------------------------------------------------------
@@ -150,7 +125,7 @@ async def test_a_connection_to_the_broker_that_breaks_loses_no_confirmed_message
             await output.open()
             await until(lambda: output.connected)
             for text in wanted:
-                assert output.send(do(Publish("t", text, 1, False)))
+                assert output.send(act(Publish("t", text, 1, False)))
                 await asyncio.sleep(0.02)
             await until(lambda: {got.payload for got in subscriber.on("t")} == set(wanted))
         assert faults.struck
@@ -170,7 +145,7 @@ async def test_writes_of_half_a_packet_each_lose_nothing(
         ) as faults:
             await output.open()
             for n in range(5):
-                output.send(do(Publish("t", f"{n}" * 500, 1, False)))
+                output.send(act(Publish("t", f"{n}" * 500, 1, False)))
             await until(lambda: len(subscriber.on("t")) == 5)
         assert faults.struck > 5
         assert output.connections == 1
@@ -190,7 +165,7 @@ async def test_no_descriptor_left_for_the_broker(
     try:
         with failing(function, errno.EMFILE, from_call=1, to_call=2, module=module) as faults:
             await output.open()
-            assert output.send(do(Publish("t", "x", 1, False)))
+            assert output.send(act(Publish("t", "x", 1, False)))
             await until(lambda: output.connected)
         assert faults.struck == 2
         await until(lambda: [got.payload for got in subscriber.on("t")] == ["x"])
@@ -217,10 +192,10 @@ async def test_an_osc_connection_that_breaks_is_made_again() -> None:
         with failing(
             "send", errno.EPIPE, from_call=2, to_call=2, module=socket.socket, concerns=_about(port)
         ) as faults:
-            assert output.send(do(SendOsc("/x", (1,))))
-            assert output.send(do(SendOsc("/x", (2,))))
+            assert output.send(act(SendOsc("/x", (1,))))
+            assert output.send(act(SendOsc("/x", (2,))))
             await until(lambda: faults.struck)
-            await until(lambda: output.send(do(SendOsc("/x", (3,)))))
+            await until(lambda: output.send(act(SendOsc("/x", (3,)))))
             await until(lambda: b"".join(got).count(slip.END) >= 4)
         assert [part[-1] for part in b"".join(got).split(slip.END) if part] == [1, 3]
     finally:

@@ -16,11 +16,11 @@ from __future__ import annotations
 import asyncio
 import hmac
 import json
-import os
 import secrets
 import socket
 from pathlib import Path
 
+from bridge.trust.files import write_whole
 from bridge.trust.listener import bind_tcp
 
 _HOST = "127.0.0.1"
@@ -38,7 +38,7 @@ class LoopbackPort:
         (listening,) = bind_tcp(_HOST, 0)
         try:
             listening.listen()  # whoever reads the file may connect at once
-            _write(path, {"port": listening.getsockname()[1], "token": self._token})
+            write_whole(path, json.dumps({"port": listening.getsockname()[1], "token": self._token}))
         except BaseException:
             listening.close()
             raise
@@ -64,13 +64,3 @@ class LoopbackPort:
             link.close()
             raise
         return link
-
-
-def _write(path: Path, place: dict[str, int | str]) -> None:
-    """Whole and private from its first moment on. Raises OSError."""
-    beside = path.with_name(path.name + ".new")
-    beside.unlink(missing_ok=True)
-    file = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(file, "w", encoding="utf-8") as text:
-        json.dump(place, text)
-    beside.replace(path)
