@@ -31,6 +31,7 @@ _PACKAGES = {
     "mosquitto": "mosquitto",
     "oscdump": "liblo-tools",
     "openssl": "openssl",
+    "faketime": "faketime",
 }
 
 
@@ -40,6 +41,39 @@ def program(name: str) -> str:
     if found is None:
         pytest.fail(f"this test needs {name}; on Debian: apt-get install {_PACKAGES.get(name, name)}")
     return str(found)
+
+
+def stepped_clock(file: Path) -> dict[str, str]:
+    """The environment of a program whose wall clock is off by what ``file`` says, such as ``+3600``; the monotonic
+    clock stays, as with a real clock that is set. Uses libfaketime."""
+    file.write_text("+0\n")
+    asked = subprocess.run(
+        [program("faketime"), "-f", "+0", "printenv", "LD_PRELOAD"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return {
+        "LD_PRELOAD": asked.stdout.strip(),
+        "FAKETIME_TIMESTAMP_FILE": str(file),
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+        "FAKETIME_NO_CACHE": "1",
+    }
+
+
+def loopback_lsl(folder: Path) -> dict[str, str]:
+    """The environment in which the lab streaming layer keeps to this machine; set for this process too.
+
+    Other machines' streams must not turn up in a test. The library reads it when it is loaded: once a process.
+    """
+    if "LSLAPICFG" not in os.environ:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = folder / "lsl.cfg"
+        file.write_text(
+            "[multicast]\nResolveScope = machine\nAddressesOverride = {127.0.0.1}\n[lab]\nKnownPeers = {127.0.0.1}\n"
+        )
+        os.environ["LSLAPICFG"] = str(file)
+    return {"LSLAPICFG": os.environ["LSLAPICFG"]}
 
 
 def until(condition: Callable[[], Any], what: str, within_s: float = 10.0) -> Any:

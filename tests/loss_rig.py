@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -112,23 +112,43 @@ class Rig:
 
 
 @contextmanager
-def running_rig(folder: Path) -> Iterator[Rig]:
-    """In an empty folder; the daemon is armed and has learnt the resting level."""
+def running_rig(
+    folder: Path,
+    rules_text: str = RULES,
+    *,
+    topic: str = "lab/signal",
+    environment: Mapping[str, str] | None = None,
+    more: Sequence[str] = (),
+) -> Iterator[Rig]:
+    """In an empty folder; the daemon is armed and has learnt the resting level.
+
+    ``environment`` is added to the daemon's, ``more`` to its command line; ``topic`` is what is listened to.
+    """
     board = ActingBoard(folder / "port")
     board.plug_in()
     broker = components.Broker.make(folder / "broker").start()
-    heard = Subscriber(broker.port, "lab/signal").start()
+    heard = Subscriber(broker.port, topic).start()
     rules, out = folder / "rules.yaml", folder / "out.jsonl"
-    rules.write_text(RULES.format(port=board.link, mqtt=broker.port))
+    rules.write_text(rules_text.format(port=board.link, mqtt=broker.port))
     with components.x_server() as server:
         seen = KeyRecorder(server.display)
-        environment = {**server.environment, "XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)}
+        own = {"XDG_RUNTIME_DIR": str(folder), "XDG_CONFIG_HOME": str(folder)}
         with out.open("wb") as stdout, out.with_suffix(".log").open("wb") as stderr:
             daemon = subprocess.Popen(
-                [sys.executable, "-m", "bridge", "run", str(rules), "--json", "--no-monitor", "--armed"],
+                [
+                    sys.executable,
+                    "-m",
+                    "bridge",
+                    "run",
+                    str(rules),
+                    "--json",
+                    "--no-monitor",
+                    "--armed",
+                    *more,
+                ],
                 stdout=stdout,
                 stderr=stderr,
-                env=environment,
+                env={**server.environment, **own, **(environment or {})},
             )
         made = Rig(board, server, seen, out, heard, broker, daemon)
         try:

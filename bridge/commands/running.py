@@ -21,9 +21,10 @@ if TYPE_CHECKING:
     from bridge.pipeline import Outcome, Pipeline
     from bridge.recordings import ChannelChoice
     from bridge.rules.schema import RuleFile
-    from bridge.service.daemon import Daemon, Summary
+    from bridge.service.daemon import Daemon
     from bridge.service.output_stream import OutputStream
     from bridge.service.protocol import Companion, Tap
+    from bridge.service.summary import Summary
     from bridge.signals.types import StreamInfo
     from bridge.sources import Source
 

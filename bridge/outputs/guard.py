@@ -18,6 +18,7 @@ import time
 from collections.abc import Sequence
 from contextlib import suppress
 
+from bridge import host_clock
 from bridge.outputs import allow_list
 from bridge.outputs.guard_core import Guard
 from bridge.outputs.guard_lines import LineError, Lines, Pulse, Said, decode
@@ -139,7 +140,7 @@ class Loop:
                 self._read(stdin)
             elif key.data == "screen":
                 self._poll()
-        now_s = time.monotonic()
+        now_s = host_clock.now_s()
         self._tell(self._guard.tick(now_s))
         if self._keyboard is None and now_s >= self._look_s:
             self._look(now_s)
@@ -151,7 +152,7 @@ class Loop:
         due = self._guard.deadline_s()
         if self._keyboard is None:
             due = self._look_s if due is None else min(due, self._look_s)
-        return None if due is None else max(0.0, due - time.monotonic())
+        return None if due is None else max(0.0, due - host_clock.now_s())
 
     def _read(self, stdin: Stdin) -> None:
         data = stdin.read()
@@ -167,11 +168,11 @@ class Loop:
                 continue
             # Pulses first, or a guard that was kept waiting would take the daemon for dead.
             if isinstance(command, Pulse):
-                self._tell(self._guard.take(command, time.monotonic()))
+                self._tell(self._guard.take(command, host_clock.now_s()))
             else:
                 commands.append(command)
         for command in commands:
-            now_s = time.monotonic()
+            now_s = host_clock.now_s()
             # What is due comes first: a long queue of commands must not put it off.
             self._tell(self._guard.tick(now_s))
             self._tell(self._guard.take(command, now_s))
@@ -206,7 +207,7 @@ class Loop:
         with suppress(Exception):  # whatever the library makes of a connection that is no more
             self._keyboard.close()
         self._keyboard = None
-        self._look_s = time.monotonic() + _SCREEN_EVERY_S
+        self._look_s = host_clock.now_s() + _SCREEN_EVERY_S
 
     def _look(self, now_s: float) -> None:
         self._look_s = now_s + _SCREEN_EVERY_S

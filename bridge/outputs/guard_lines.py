@@ -1,7 +1,7 @@
 """What the daemon and the guard say to each other: one JSON object a line, checked field by field.
 
-Commands carry the sender's monotonic time, which all processes of a computer share, so that the guard can
-tell a command that waited in the pipe from a fresh one.
+Commands carry the sender's time on a clock that all processes of a computer share and that sleep does not
+stop, so that the guard can tell a command that waited in the pipe from a fresh one.
 """
 
 from __future__ import annotations

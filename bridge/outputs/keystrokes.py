@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 
+from bridge import host_clock
 from bridge.outputs import allow_list
 from bridge.outputs.guard_lines import (
     FARTHEST,
@@ -47,6 +48,7 @@ _ANSWER_S = 0.6  # a guard that answers no pulse for this long is taken for dead
 _END_S = 1.0
 _MOST_WAITING = 32_768  # bytes that may wait in the pipe before commands are refused
 _RESTART_S = (0.0, 0.1, 0.3, 1.0, 2.0)
+_NO_GUARD = "the keystroke guard is not there"
 _WARN_EVERY_S = 5.0  # the same refusal is told this often at most
 
 
@@ -82,6 +84,7 @@ class Keystrokes:
         self._tasks: list[asyncio.Task[None]] = []
         self._listener: asyncio.Task[None] | None = None
         self._ready: asyncio.Future[Said] | None = None
+        self._at_work = False  # the guard has said its first word, and has been told how things stand
         self._answered_s = 0.0
         self._numbers = itertools.count(1)
         self._held: dict[tuple[str, ...], None] = {}  # as far as this side knows
@@ -105,8 +108,8 @@ class Keystrokes:
     def unready(self) -> str:
         """Why no key can be pressed now; empty when one can."""
         if self._process is None or self._process.returncode is not None or self._closing:
-            return self._unready or "the keystroke guard is not there"
-        return self._unready
+            return self._unready or _NO_GUARD
+        return self._unready if self._at_work else _NO_GUARD
 
     async def open(self) -> None:
         """Start the guard. Raises OutputError when there is nothing to type on."""
@@ -119,6 +122,7 @@ class Keystrokes:
         if said.what != "ready":
             await self._end_process()
             raise OutputError(said.why or "the keystroke guard ended as it started")
+        self._at_work = True
         self.pulse()
         self._tasks = [asyncio.create_task(self._pulsing()), asyncio.create_task(self._watching())]
         log.info("the keystroke guard is at work (%s, process %d)", said.why, said.id)
@@ -213,8 +217,8 @@ class Keystrokes:
             return self._refuse(listed)
         if not self._armed:
             return self._refuse("keystrokes are disarmed")
-        if self._process is None or self._waiting() > _MOST_WAITING:
-            return self._refuse("the keystroke guard is not there")
+        if self._process is None or not self._at_work or self._waiting() > _MOST_WAITING:
+            return self._refuse(_NO_GUARD)
         if listed:
             return self._refuse(listed)
         now_s = time.monotonic()
@@ -225,28 +229,28 @@ class Keystrokes:
         if isinstance(act, KeyDown):
             self._held[act.keys] = None
         if not self._say(command):
-            return self._refuse("the keystroke guard is not there")
+            return self._refuse(_NO_GUARD)
         self.counts.sent += 1
         return True
 
     def _command(self, action: Action) -> tuple[Command | None, int, str]:
         """The guard's command, how many presses it costs, and why the allow lists refuse it."""
-        act, number, now_s, window = action.act, next(self._numbers), time.monotonic(), action.window
+        act, number, at_s, window = action.act, next(self._numbers), host_clock.now_s(), action.window
         match act:
             case Press():
-                return PressKeys(number, now_s, act.keys, window), 1, self._allowed.refusal(act.keys)
+                return PressKeys(number, at_s, act.keys, window), 1, self._allowed.refusal(act.keys)
             case KeyDown():
-                held = HoldKeys(number, now_s, act.keys, max(0.0, act.limit_s), window)
+                held = HoldKeys(number, at_s, act.keys, max(0.0, act.limit_s), window)
                 return held, 1, self._allowed.refusal(act.keys)
             case TypeText():
                 if len(act.text) > LONGEST_TEXT:
                     return None, 0, f"the text is longer than {LONGEST_TEXT} characters"
-                written = Write(number, now_s, act.text, window)
+                written = Write(number, at_s, act.text, window)
                 return written, max(1, len(act.text)), self._allowed.text_refusal(act.text)
             case Mouse():
                 point = Point(
                     number,
-                    now_s,
+                    at_s,
                     _within(act.dx, FARTHEST),
                     _within(act.dy, FARTHEST),
                     act.button,
@@ -266,7 +270,7 @@ class Keystrokes:
 
     def pulse(self) -> None:
         """Tell the guard that the daemon's event loop turns. Sent by a task of this output."""
-        self._say(Pulse(next(self._numbers), time.monotonic()))
+        self._say(Pulse(next(self._numbers), host_clock.now_s()))
 
     def _say(self, command: Command) -> bool:
         if self._process is None or self._process.stdin is None or self._process.returncode is not None:
@@ -320,6 +324,7 @@ class Keystrokes:
                 self._say(Free(held))
                 self._held.clear()
             self._say(Arm(self._armed))
+            self._at_work = True
             self.pulse()
 
     async def _until_dead(self) -> None:
@@ -337,6 +342,7 @@ class Keystrokes:
 
     async def _end_process(self) -> None:
         process, self._process = self._process, None
+        self._at_work = False
         if process is None:
             return
         if process.stdin is not None:

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
+from bridge.host_clock import now_s
 from bridge.outputs import cloudevents
 from bridge.outputs.backoff import delay_s
 from bridge.outputs.limits import MQTT_PER_S, RateLimit
@@ -152,11 +153,11 @@ class MqttOutput:
 
     def _take_back(self, unconfirmed: tuple[Message, ...]) -> None:
         """What a broken connection left unconfirmed: at QoS 1 it goes again, marked, unless it is too old."""
-        now_s = time.monotonic()
+        at_s = now_s()
         for message in reversed(unconfirmed):
             if message.topic == self._broker.status_topic:
                 continue
-            if message.qos != 1 or self._outbox.is_stale(message, now_s):
+            if message.qos != 1 or self._outbox.is_stale(message, at_s):
                 # At QoS 0 and 2 it must not arrive twice, and nobody can say whether it arrived.
                 self.counts.dropped += 1
                 continue
@@ -201,20 +202,20 @@ class MqttOutput:
         # An event is over when it is told; retained, it would happen again for every new subscriber.
         retain = act.retain and event is None and not isinstance(action.cause, Event)
         raw = payload.encode("utf-8", "replace")
-        return Message(topic, raw, act.qos, retain, time.monotonic(), event)
+        return Message(topic, raw, act.qos, retain, now_s(), event)
 
     def _drain(self) -> None:
         """Send what waits while the connection takes it."""
-        now_s = time.monotonic()
+        at_s = now_s()
         while self._link is not None and self._link.has_room:
-            message = self._outbox.pop(now_s)
+            message = self._outbox.pop(at_s)
             if message is None:
                 break
             if not self._link.publish(message):
                 self._outbox.push_back(message)
                 break
             self.counts.sent += 1
-        self._outbox.expire(now_s)
+        self._outbox.expire(at_s)
         self._count_dropped()
 
     def _count_dropped(self) -> None:
@@ -236,7 +237,7 @@ class MqttOutput:
     def _publish_status(self) -> None:
         if self._link is not None and self._link.ready:
             status = Message(
-                self._broker.status_topic, self._status.encode(), qos=1, retain=True, at_s=time.monotonic()
+                self._broker.status_topic, self._status.encode(), qos=1, retain=True, at_s=now_s()
             )
             self._link.publish(status)
 

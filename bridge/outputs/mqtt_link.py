@@ -113,6 +113,7 @@ class Link:
             self._client.connect(
                 self._broker.host, self._broker.port, _KEEPALIVE_S, properties=self._greeting()
             )
+            self._client.loop_start()  # takes two descriptors of its own
         except ssl.SSLCertVerificationError as error:
             self._post(
                 self._end, f"the broker's certificate is not accepted: {error.verify_message}", "certificate"
@@ -122,8 +123,6 @@ class Link:
             self._post(self._end, f"no connection: {error}{hint}", "unreachable")
         except (OSError, ValueError) as error:
             self._post(self._end, f"no connection: {error}", "unreachable")
-        else:
-            self._client.loop_start()
 
     def _greeting(self) -> Any:
         if self._version != "5":

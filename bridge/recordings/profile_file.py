@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from pathlib import Path
 
 from bridge.calibration.profile import Profile, ProfileError
 from bridge.calibration.profile_text import dump_profile, load_profile
-from bridge.recordings.regular_file import read_regular_file
+from bridge.trust.files import read_regular_file, write_whole
 
 _MOST_BYTES = 4_000_000
 
@@ -55,15 +53,6 @@ def write_profile_file(path: str | Path, profile: Profile) -> None:
     load_profile(text, str(path))  # never leave behind what cannot be read
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
+        write_whole(path, text)
     except OSError as error:
         raise ProfileError(f"{path}: cannot be written ({error.strerror})") from error

@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from bridge.service.control_channel import ControlChannel, for_this_system
+from bridge.trust.listener import Listener
 from bridge.trust.places import make_private, runtime_folder
 
 _LONGEST_REQUEST = 1024
-_PATIENCE_S = 2.0
-_MOST_AT_ONCE = 16  # connections; a person's commands come one by one
+_PATIENCE_S = 2.0  # how long a command waits for the daemon
 
 
 class ControlError(Exception):
@@ -34,8 +34,7 @@ class ControlServer:
     ) -> None:
         self._answers = dict(answers)
         self._channel = channel or for_this_system()
-        self._server: asyncio.Server | None = None
-        self._connections = 0
+        self._listener: Listener | None = None
         self.path = Path()  # known once it has started
 
     async def start(self) -> None:
@@ -44,30 +43,27 @@ class ControlServer:
         make_private(folder)
         self.path = folder / f"{os.getpid()}{self._channel.suffix}"
         self.path.unlink(missing_ok=True)
-        self._server = await self._channel.listen(self.path, self._serve, _LONGEST_REQUEST)
+        self._listener = Listener("the control channel", [self._channel.bind(self.path)], self._protocol)
 
     async def stop(self) -> None:
-        if self._server is not None:
-            self._server.close()
-            self._server = None
+        if self._listener is not None:
+            await self._listener.close()
+            self._listener = None
             self.path.unlink(missing_ok=True)
 
+    def _protocol(self) -> asyncio.Protocol:
+        return asyncio.StreamReaderProtocol(asyncio.StreamReader(_LONGEST_REQUEST), self._serve)
+
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._connections += 1
+        """One question, one answer; who takes longer than that is dropped by the listener."""
         try:
-            if self._connections > _MOST_AT_ONCE:
-                return
-            async with asyncio.timeout(_PATIENCE_S):
-                if not await self._channel.admits(reader):
-                    return
-                answer = self._answer(await reader.readline())
-                writer.write(json.dumps(answer).encode() + b"\n")
+            if await self._channel.admits(reader):
+                line = await reader.readuntil()
+                writer.write(json.dumps(self._answer(line)).encode() + b"\n")
                 await writer.drain()
-        except (ValueError, TimeoutError, ConnectionError):
-            # Too long, too slow or gone: nothing to answer.
-            pass
+        except (ValueError, EOFError, ConnectionError, asyncio.LimitOverrunError):
+            pass  # too long, too slow or gone: nothing to answer
         finally:
-            self._connections -= 1
             writer.close()
 
     def _answer(self, line: bytes) -> Mapping[str, Any]:
@@ -97,9 +93,13 @@ def daemons(channel: ControlChannel | None = None) -> list[int]:
             pid = int(path.stem)
             try:
                 channel.connect(path, _PATIENCE_S).close()
-            except OSError:
+            except ConnectionRefusedError:
                 with contextlib.suppress(OSError):
                     path.unlink(missing_ok=True)
+            except FileNotFoundError:
+                pass  # it has ended meanwhile
+            except OSError:
+                found.append(pid)  # stopped, or too busy to take another connection: it will say so
             else:
                 found.append(pid)
     return found

@@ -7,7 +7,6 @@ queues up inside; what waits, waits in the operating system's own bounded buffer
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import functools
 import gc
 import logging
@@ -15,21 +14,21 @@ import os
 import signal
 import sys
 import time
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
+from bridge.host_clock import asleep_s
 from bridge.outputs.protocol import Output, OutputError, PauseKeyed, Working
 from bridge.outputs.standing import Standing
 from bridge.pipeline import Outcome, Pipeline
 from bridge.service.alignment import Alignment
 from bridge.service.dispatch import Dispatch, State
-from bridge.service.freshness import Freshness
-from bridge.service.host_clock import asleep_s
-from bridge.service.latency import Latency
+from bridge.service.freshness import PIECE_S, Freshness
 from bridge.service.protocol import Companion, Reporting, Tap
+from bridge.service.summary import Summary
 from bridge.service.system_signals import ENDING, heard
+from bridge.service.tasks import all_of, failure_of, reported, tell_failures, until
 from bridge.signals.types import Block, Event, StreamInfo
 from bridge.sources.protocol import Source
 
@@ -43,34 +42,6 @@ if sys.platform == "win32":
     _SIGNALS: Final = ENDING
 else:
     _SIGNALS: Final = (*ENDING, signal.SIGUSR1)
-
-
-@dataclass(slots=True)
-class Summary:
-    """What the exit line tells."""
-
-    seconds: float = 0.0
-    blocks: int = 0
-    samples: int = 0
-    lost_samples: int = 0
-    skipped_lines: int = 0
-    events: Counter[str] = field(default_factory=Counter)
-    actions: Counter[str] = field(default_factory=Counter)
-    recording_problem: str | None = None
-    latency: Latency = field(default_factory=Latency)
-
-    def line(self) -> str:
-        p50, p99 = self.latency.quantile_s(0.5), self.latency.quantile_s(0.99)
-        latency = "no latency (nothing was sent)"
-        if p50 is not None and p99 is not None:
-            latency = f"host latency median {p50 * 1e3:.2f} ms, p99 {p99 * 1e3:.2f} ms"
-        skipped = f", {self.skipped_lines} lines skipped" if self.skipped_lines else ""
-        recording = f"; {self.recording_problem}" if self.recording_problem else ""
-        return (
-            f"{self.seconds:.1f} s of signal in {self.blocks} blocks, {sum(self.events.values())} events, "
-            f"{sum(self.actions.values())} actions, {self.lost_samples} samples lost{skipped}, {latency}"
-            f"{recording}"
-        )
 
 
 @dataclass(slots=True)
@@ -261,7 +232,7 @@ class Daemon:
                     self.dispatch.drop(name, str(error))
                 else:
                     if isinstance(output, Working):
-                        _tell_failures(output.tasks, f"output {name}")
+                        tell_failures(output.tasks, f"output {name}")
             self.dispatch.tell_state()
         infos = {}
         for name, source in self._sources.items():
@@ -286,7 +257,7 @@ class Daemon:
             name = type(companion).__name__
             try:
                 await companion.start()
-                _tell_failures(companion.tasks, name)
+                tell_failures(companion.tasks, name)
             except OSError as problem:
                 log.warning("%s is off: %s", name, problem)
             except Exception:
@@ -297,14 +268,14 @@ class Daemon:
             asyncio.ensure_future(source.run(functools.partial(self._take, name)))
             for name, source in self._sources.items()
         ]
-        done = asyncio.ensure_future(_all(readers))
-        stop = asyncio.ensure_future(_until(self._stop))
+        done = asyncio.ensure_future(all_of(readers))
+        stop = asyncio.ensure_future(until(self._stop))
         ticker = asyncio.ensure_future(self._tick())
         interrupted: BaseException | None = None
         failed: list[BaseException] = []
         try:
             await asyncio.wait((done, stop, ticker), return_when=asyncio.FIRST_COMPLETED)
-            failed = [each for each in map(_failure_of, (done, ticker)) if each is not None]
+            failed = [each for each in map(failure_of, (done, ticker)) if each is not None]
         except asyncio.CancelledError as cancelled:
             interrupted = cancelled
         for task in (*readers, stop, ticker, done):
@@ -319,10 +290,23 @@ class Daemon:
         """One block, from arrival to output. An error in here ends the daemon, never leaves it half alive."""
         if self._stopping or len(block) == 0:
             return
+        self.summary.blocks += 1
+        stream = self._streams[name]
+        # What waited through a stall may come in one piece, whose end is new and whose beginning is old.
+        most = len(block) if stream.freshness is None else max(1, int(PIECE_S * stream.info.rate))
+        if len(block) <= most:
+            self._take_piece(name, stream, block)
+            return
+        for start in range(0, len(block), most):
+            piece = block.samples[start : start + most]
+            self._take_piece(name, stream, Block(piece, block.first + start, block.received))
+
+    def _take_piece(self, name: str, stream: _Stream, block: Block) -> None:
+        if self._stopping:
+            return
         try:
             assert self._pipeline is not None
             received = block.received if block.received is not None else time.monotonic()
-            stream = self._streams[name]
             heard_s = received + asleep_s()
             if stream.freshness is not None and block.received is not None:
                 self._judge_age(name, stream, stream.freshness, block.end, heard_s)
@@ -340,7 +324,6 @@ class Daemon:
                 stream.time_s = chain.start_s + (block.end - 1) / stream.info.rate
                 stream.heard_s = heard_s
                 stream.lost = False
-            self.summary.blocks += 1
             self.summary.samples += len(block)
             self.summary.seconds = max(self.summary.seconds, stream.time_s)
             for tap in self._taps:
@@ -470,59 +453,21 @@ class Daemon:
 
     async def _close(self) -> None:
         if self._pipeline is not None:
-            with _reported("ending the rules"):
+            with reported("ending the rules"):
                 self._finish(self._pipeline.end(self.summary.seconds), None)
-        with _reported("releasing the outputs"):
+        with reported("releasing the outputs"):
             self.dispatch.release()
         for companion in self._companions:
-            with _reported("closing a companion"):
+            with reported("closing a companion"):
                 await companion.stop()
         for name, source in self._sources.items():
-            with _reported(f"closing source {name}"):
+            with reported(f"closing source {name}"):
                 await source.close()
             self.summary.lost_samples += source.counts.lost_samples
             self.summary.skipped_lines += source.counts.skipped_lines
         for name, output in self._outputs.items():
-            with _reported(f"closing output {name}"):
+            with reported(f"closing output {name}"):
                 await output.close()
         for tap in self._taps:
-            with _reported("closing a tap"):
+            with reported("closing a tap"):
                 tap.closed()
-
-
-async def _all(readers: Sequence[asyncio.Future[None]]) -> None:
-    await asyncio.gather(*readers)
-
-
-def _failure_of(task: asyncio.Future[None]) -> BaseException | None:
-    """Why it ended; None while it runs, and after an end that is meant."""
-    if not task.done():
-        return None
-    if task.cancelled():
-        return RuntimeError("a source was given up from within; what it waited for has been cancelled")
-    return task.exception()
-
-
-def _tell_failures(tasks: Sequence[asyncio.Future[None]], what: str) -> None:
-    """What works in the background must not die unheard."""
-    for task in tasks:
-        task.add_done_callback(functools.partial(_tell_failure, what))
-
-
-def _tell_failure(what: str, task: asyncio.Future[None]) -> None:
-    error = None if task.cancelled() else task.exception()
-    if error is not None:
-        log.error("%s has failed and works no more: %s", what, error, exc_info=error)
-
-
-async def _until(event: asyncio.Event) -> None:
-    await event.wait()
-
-
-@contextlib.contextmanager
-def _reported(what: str) -> Iterator[None]:
-    """On the way out one failure must not keep the rest from being closed: log it and go on."""
-    try:
-        yield
-    except Exception:
-        log.exception("%s failed", what)

@@ -14,6 +14,8 @@ from typing import Final
 # Control by what the body did longer ago would surprise; a busy computer holds samples up for less.
 STALE_S: Final = 1.0
 FRESH_AGAIN_S: Final = 0.2  # what is stale stays so until it has caught up to this
+# Samples are judged by the last of so many seconds of them: what comes at once is cut into such pieces.
+PIECE_S: Final = 0.1
 # A board whose clock is off, or a rate that was given wrongly, adds to the age by and by. It is taken back
 # with this time constant, so that only a stall counts: a rate given 20 % too high ages samples by 0.4 s.
 FORGET_S: Final = 2.0

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bridge.recordings.regular_file import read_regular_file
+from bridge.trust.files import read_regular_file
 
 if TYPE_CHECKING:
     from bridge.rules.schema import RuleFile

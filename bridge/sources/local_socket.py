@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from bridge.sources.protocol import SourceError
+from bridge.trust.listener import bind_unix
 from bridge.trust.places import make_private, runtime_folder
 
 
@@ -21,7 +22,6 @@ def bind(path: Path, kind: socket.SocketKind) -> socket.socket:
     """A socket of mode 600 bound to ``path``, not yet listening. Raises SourceError."""
     if sys.platform == "win32":
         raise SourceError("this system has no Unix sockets: write `protocol: tcp` and `login: NAME`")
-    made = socket.socket(socket.AF_UNIX, kind)
     try:
         make_private(path.parent.parent)
         make_private(path.parent)
@@ -31,16 +31,9 @@ def bind(path: Path, kind: socket.SocketKind) -> socket.socket:
             if _somebody_listens(path, kind):
                 raise SourceError(f"another daemon takes samples at {path}; give this one a `socket:` name")
             path.unlink()  # what a killed daemon left behind
-        made.bind(str(path))
-        path.chmod(0o600)  # before it listens; and nobody else gets through the folder
-        made.setblocking(False)
+        return bind_unix(path, kind)
     except OSError as error:
-        made.close()
         raise SourceError(f"cannot take samples at {path} ({error.strerror or error})") from error
-    except SourceError:
-        made.close()
-        raise
-    return made
 
 
 def _somebody_listens(path: Path, kind: socket.SocketKind) -> bool:

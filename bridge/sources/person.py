@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 
+from bridge.signals.sections import run_sections
 from bridge.signals.types import Annotation, Channel, Samples, StreamInfo
 
 TruthKind = Literal["blink", "gaze-left", "gaze-right", "contraction", "heartbeat"]
@@ -223,25 +224,25 @@ class SyntheticPerson:
 
     def _slow_noise(self, slot: int, random: np.random.Generator, count: int) -> Samples:
         """Noise of unit size below about 8 Hz: a first-order autoregression, carried from chunk to chunk."""
-        from scipy import signal
-
         keep = float(np.exp(-2 * np.pi * 8.0 / self._rate))
         white = random.standard_normal(count) * np.sqrt(1 - keep**2)
-        out, state = signal.lfilter([1.0], [1.0, -keep], white, zi=[self._carried[slot]])
-        self._carried[slot] = float(state[0])
-        return np.asarray(out, dtype=np.float64)
+        return self._recursion(slot, [1.0], keep, white)
 
     def _muscle_noise(self, random: np.random.Generator, count: int) -> Samples:
         """Noise of unit size with little below 20 Hz: white noise less its own slow part."""
-        from scipy import signal
-
         keep = float(np.exp(-2 * np.pi * 20.0 / self._rate))
         gain = (1 + keep) / 2
-        out, state = signal.lfilter(
-            [gain, -gain], [1.0, -keep], random.standard_normal(count), zi=[self._carried[2]]
-        )
-        self._carried[2] = float(state[0])
-        return np.asarray(out, dtype=np.float64)
+        return self._recursion(2, [gain, -gain], keep, random.standard_normal(count))
+
+    def _recursion(self, slot: int, numerator: list[float], keep: float, x: Samples) -> Samples:
+        """``x``, shape (n,), through a first-order filter that keeps so much of what it gave before."""
+        ahead = numerator[1] if len(numerator) > 1 else 0.0
+        section = np.array([[numerator[0], ahead, 0.0, 1.0, -keep, 0.0]])
+        out, state = x[np.newaxis].copy(), np.array([[[self._carried[slot], 0.0]]])
+        run_sections(section, out, state)
+        self._carried[slot] = float(state[0, 0, 0])
+        filtered: Samples = out[0]
+        return filtered
 
 
 def _smooth(x: Samples) -> Samples:

@@ -13,6 +13,7 @@ import socket
 import ssl
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 log = logging.getLogger("bridge")
 
@@ -181,6 +182,21 @@ def _reason(error: OSError) -> str:
     if isinstance(error, ssl.SSLError):
         return f"TLS: {error.reason or 'no handshake'}"
     return error.strerror or str(error) or type(error).__name__
+
+
+def bind_unix(path: Path, kind: socket.SocketKind = socket.SOCK_STREAM) -> socket.socket:
+    """A Unix socket of mode 600 bound to ``path``, which must not exist. Raises OSError."""
+    if sys.platform == "win32":
+        raise OSError("this system has no Unix sockets")
+    made = socket.socket(socket.AF_UNIX, kind)
+    try:
+        made.bind(str(path))
+        path.chmod(0o600)  # before it listens
+        made.setblocking(False)
+    except OSError:
+        made.close()
+        raise
+    return made
 
 
 def bind_tcp(host: str, port: int) -> list[socket.socket]:

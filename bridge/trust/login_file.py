@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import stat
 import sys
-import tempfile
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,6 +18,7 @@ from bridge.rules.problems import Problem
 from bridge.rules.strict import Name, Strict, Text, Truth, Word, as_list
 from bridge.rules.words import Unknown, problem
 from bridge.trust import keyring_store
+from bridge.trust.files import read_regular_file, write_whole
 from bridge.trust.login import Login, LoginError, Place, add_command
 from bridge.trust.places import config_folder, make_private
 
@@ -84,16 +84,11 @@ def read_logins(path: Path | None = None) -> dict[str, LoginSpec]:
     """What the file holds; nothing when there is none. Raises LoginError, also where others may read it."""
     path = logins_path() if path is None else path
     try:
-        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+        text = read_regular_file(path, _MOST_BYTES, lambda status: _check_private(path, status))
     except (FileNotFoundError, NotADirectoryError):
         return {}
     except OSError as error:
         raise LoginError(f"{path} cannot be read: {error.strerror}") from error
-    with os.fdopen(descriptor, "rb") as file:
-        _check_private(path, os.fstat(file.fileno()))
-        text = file.read(_MOST_BYTES + 1)
-    if len(text) > _MOST_BYTES:
-        raise LoginError(f"{path} is too large: more than {_MOST_BYTES} bytes")
     try:
         root, problems = read(text)
         if problems:
@@ -116,8 +111,6 @@ def _told(path: Path, problems: list[Problem]) -> str:
 
 
 def _check_private(path: Path, status: os.stat_result) -> None:
-    if not stat.S_ISREG(status.st_mode):
-        raise LoginError(f"{path} is no regular file; remove it")
     if sys.platform == "win32":
         return
     if status.st_uid not in (os.getuid(), 0):
@@ -139,16 +132,7 @@ def write_logins(logins: dict[str, LoginSpec], path: Path | None = None) -> None
     text = _HEAD + yaml.safe_dump({"version": 1, "logins": plain}, allow_unicode=True, sort_keys=False)
     try:
         make_private(path.parent)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")  # mode 600
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
+        write_whole(path, text)
     except OSError as error:
         raise LoginError(f"{path} cannot be written: {error.strerror or error}") from error
 

@@ -7,7 +7,6 @@ import os
 import random
 import signal
 import subprocess
-import time
 from pathlib import Path
 
 import components
@@ -16,6 +15,7 @@ from fakes import NotedKeyboard
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.host_clock import now_s
 from bridge.outputs.allow_list import AllowLists
 from bridge.outputs.guard_core import Guard
 from bridge.outputs.guard_lines import (
@@ -248,11 +248,11 @@ def test_the_process_takes_hostile_bytes_without_a_trace_or_a_key(
     assert guard.stdout is not None
     # What it says is drained by another process, as a daemon would.
     say(guard, Arm(True))
-    now_s = time.monotonic()
+    at_s = now_s()
     good = [
-        encode(PressKeys(1, now_s, ("a",))),
-        encode(HoldKeys(2, now_s, ("b",), 9.0)),
-        encode(Write(3, now_s, "c")),
+        encode(PressKeys(1, at_s, ("a",))),
+        encode(HoldKeys(2, at_s, ("b",), 9.0)),
+        encode(Write(3, at_s, "c")),
     ]
     for _ in range(300):
         line = bytearray(rng.choice(good))
@@ -265,7 +265,7 @@ def test_the_process_takes_hostile_bytes_without_a_trace_or_a_key(
         guard.stdin.write(rng.randbytes(rng.randint(0, 200)) + b"\n")
     guard.stdin.write(b"[" * 100_000 + b"\n" + b"x" * 3_000_000 + b"\n")
     guard.stdin.flush()
-    say(guard, PressKeys(9, time.monotonic(), ("z",)))
+    say(guard, PressKeys(9, now_s(), ("z",)))
     recorder.wait("up", "z")
     guard.stdin.close()
     assert guard.wait(10) == 0
@@ -279,13 +279,13 @@ def test_the_process_is_small_and_ignores_interrupts(x_server: components.XServe
     guard = start(x_server)
     assert guard.stdout is not None
     try:
-        say(guard, Pulse(1, time.monotonic()))
+        say(guard, Pulse(1, now_s()))
         assert b'"alive"' in guard.stdout.readline()  # all that it imports is there
         maps = Path(f"/proc/{guard.pid}/maps").read_text()
         assert "numpy" not in maps
         assert "scipy" not in maps
         os.kill(guard.pid, signal.SIGINT)
-        say(guard, Pulse(2, time.monotonic()))
+        say(guard, Pulse(2, now_s()))
         assert b'"alive"' in guard.stdout.readline()
     finally:
         components.end(guard)
@@ -296,7 +296,7 @@ def test_the_process_lets_go_when_it_is_ended(
     number: int, x_server: components.XServer, recorder: components.KeyRecorder
 ) -> None:
     guard = start(x_server)
-    say(guard, Arm(True), HoldKeys(1, time.monotonic(), ("a",), 9.0))
+    say(guard, Arm(True), HoldKeys(1, now_s(), ("a",), 9.0))
     recorder.wait("down", "a")
     os.kill(guard.pid, number)
     recorder.wait("up", "a")
@@ -308,11 +308,11 @@ def test_what_is_said_to_a_deaf_daemon_does_not_stop_the_guard(
     x_server: components.XServer, recorder: components.KeyRecorder
 ) -> None:
     guard = start(x_server)
-    say(guard, Arm(True), HoldKeys(1, time.monotonic(), ("a",), 0.2))
+    say(guard, Arm(True), HoldKeys(1, now_s(), ("a",), 0.2))
     for _ in range(5000):  # 5000 answers fill the pipe, which nobody reads
-        say(guard, Pulse(1, time.monotonic()))
+        say(guard, Pulse(1, now_s()))
     recorder.wait("up", "a")
-    say(guard, PressKeys(2, time.monotonic(), ("b",)))
+    say(guard, PressKeys(2, now_s(), ("b",)))
     recorder.wait("up", "b")
     assert guard.stdin is not None
     guard.stdin.close()

@@ -6,42 +6,18 @@ import asyncio
 import logging
 import os
 import signal
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from pathlib import Path
 
 import components
 import pytest
+from waiting import act, at_work, until
 
 from bridge.outputs import allow_list, keyboard_choice
 from bridge.outputs.keystrokes import Keystrokes
 from bridge.outputs.limits import RateLimit
 from bridge.outputs.protocol import OutputError
-from bridge.rules.actions import Act, Action, KeyDown, KeyUp, Mouse, Press, SendOsc, TypeText
+from bridge.rules.actions import KeyDown, KeyUp, Mouse, Press, SendOsc, TypeText
 from bridge.rules.keys import NAMED_KEYS
-
-
-def act(what: Act, window: str = "") -> Action:
-    return Action(0.0, "a rule", "keys", what, window=window)
-
-
-@asynccontextmanager
-async def at_work(output: Keystrokes | None = None) -> AsyncIterator[Keystrokes]:
-    """An armed keystroke output."""
-    output = output or Keystrokes("keys")
-    await output.open()
-    try:
-        output.arm()
-        yield output
-    finally:
-        await output.close()
-
-
-async def until(condition: object, within_s: float = 10.0) -> None:
-    assert callable(condition)
-    async with asyncio.timeout(within_s):
-        while not condition():
-            await asyncio.sleep(0.005)
 
 
 async def test_presses_arrive_as_real_keys(recorder: components.KeyRecorder) -> None:

@@ -15,6 +15,7 @@ from typing import Any
 import components
 import pytest
 from broker_restarts import AGE_S, SLACK_S, stream
+from waiting import until
 
 from bridge.outputs.mqtt import LARGEST_PAYLOAD, MqttOutput, make_broker
 from bridge.outputs.protocol import OutputError
@@ -37,13 +38,6 @@ def output_for(port: int, **options: object) -> MqttOutput:
 
 def login_for(**known: Any) -> Login:
     return Login("lamp", (Place("127.0.0.1"),), **known)
-
-
-async def until(condition: object, within_s: float = 10.0) -> None:
-    assert callable(condition)
-    async with asyncio.timeout(within_s):
-        while not condition():
-            await asyncio.sleep(0.005)
 
 
 async def test_an_event_is_a_cloud_event(

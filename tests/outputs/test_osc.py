@@ -12,6 +12,7 @@ import components
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from waiting import until
 
 from bridge.outputs.osc import OscOutput, OscProblemError, datagram
 from bridge.outputs.protocol import OutputError
@@ -27,13 +28,6 @@ def act(what: object, cause: Event | Level | None = None, at_s: float = 0.0) -> 
 
 def blink(onset: float, decided: float) -> Event:
     return Event("blink", "instant", onset, decided, "forehead", {"amplitude": 120.0})
-
-
-async def until(condition: object, within_s: float = 10.0) -> None:
-    assert callable(condition)
-    async with asyncio.timeout(within_s):
-        while not condition():
-            await asyncio.sleep(0.005)
 
 
 def time_tag(raw: bytes) -> float:

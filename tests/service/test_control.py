@@ -143,33 +143,59 @@ def test_without_the_token_nothing_is_asked(line: bytes) -> None:
 
 
 @ways
-def test_who_says_nothing_is_sent_away_and_many_at_once_are_refused(
+def test_a_crowd_that_says_nothing_keeps_nobody_out(
     way: Callable[[], ControlChannel], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("bridge.service.control._PATIENCE_S", 0.5)
+    """The oldest go, the others in time; the owner's commands are answered all along."""
 
-    async def crowd() -> tuple[bool, dict[str, Any], list[bytes]]:
-        server = ControlServer({"status": lambda: {"state": "armed"}}, way())
-        await server.start()
-        try:
-            silent = [await asyncio.to_thread(way().connect, server.path, 5.0) for _ in range(40)]
-            await asyncio.sleep(0.1)
-            refused = False
-            try:
-                await asyncio.to_thread(ask, "status", os.getpid(), way())
-            except ControlError:
-                refused = True
-            ends = [await asyncio.to_thread(_read, link) for link in silent]
-            return refused, await asyncio.to_thread(ask, "status", os.getpid(), way()), ends
-        finally:
-            await server.stop()
-
-    def _read(link: socket.socket) -> bytes:
+    def read(link: socket.socket) -> bytes:
         with link, contextlib.suppress(ConnectionError):
             return link.recv(10)
         return b""
 
-    assert asyncio.run(crowd()) == (True, {"state": "armed"}, [b""] * 40)
+    async def crowd() -> tuple[list[dict[str, Any]], list[bytes]]:
+        server = ControlServer({"status": lambda: {"state": "armed"}}, way())
+        await server.start()
+        try:
+            answers = []
+            silent = []
+            for _ in range(4):
+                silent += [await asyncio.to_thread(way().connect, server.path, 20.0) for _ in range(15)]
+                answers.append(await asyncio.to_thread(ask, "status", os.getpid(), way()))
+            return answers, [await asyncio.to_thread(read, link) for link in silent]
+        finally:
+            await server.stop()
+
+    assert asyncio.run(crowd()) == ([{"state": "armed"}] * 4, [b""] * 60)
+
+
+@ways
+def test_a_daemon_that_cannot_take_a_connection_now_is_not_given_up(
+    way: Callable[[], ControlChannel],
+) -> None:
+    """Else whoever fills the queue of connections would take away the daemon's place for good."""
+    folder = runtime_folder()
+    folder.mkdir(parents=True, mode=0o700)
+    path = folder / f"{os.getpid()}{way().suffix}"
+    listening = way().bind(path)
+    listening.listen(0)
+    waiting = []
+    try:
+        for _ in range(20):
+            link = way().connect(path, 0.05)
+            waiting.append(link)
+    except OSError:
+        pass
+    try:
+        assert len(waiting) < 20, "the queue is full"
+        assert daemons(way()) == [os.getpid()]
+        assert path.exists()
+        with pytest.raises(ControlError, match="does not answer"):
+            ask("status", os.getpid(), way())
+    finally:
+        for link in waiting:
+            link.close()
+        listening.close()
 
 
 @ways

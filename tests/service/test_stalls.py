@@ -70,12 +70,13 @@ class Seen:
 class StallingSource:
     """Ten seconds of rest with one burst; a stall in which ten bursts are made; ten seconds with one burst.
 
-    ``kept_s``: how much of the stall's samples waited in a buffer. ``numbered``: do lost ones show?
-    ``sleeps``: the computer itself slept, so that its monotonic clock stood still.
+    ``kept_s``: how much of the stall's samples waited in a buffer, read by ``piece`` samples. ``numbered``: do
+    lost ones show? ``sleeps``: the computer itself slept, so that its monotonic clock stood still.
     """
 
-    def __init__(self, kept_s: float, numbered: bool, sleeps: bool, seen: Seen) -> None:
+    def __init__(self, kept_s: float, piece: int, numbered: bool, sleeps: bool, seen: Seen) -> None:
         self.counts = SourceCounts()
+        self._piece = piece
         self._kept_s, self._numbered, self._sleeps = kept_s, numbered, sleeps
         self._seen = seen
         self.asleep_s = 0.0
@@ -94,8 +95,8 @@ class StallingSource:
         else:
             woke_s += STALL_S
         waited = muscle(STALL_S, *np.arange(1.0, STALL_S - 2, 3.7).tolist())[: round(self._kept_s * RATE)]
-        for start in range(0, len(waited), STEP):
-            sink(Block(waited[start : start + STEP], index + start, woke_s + start * 1e-7))
+        for start in range(0, len(waited), self._piece):
+            sink(Block(waited[start : start + self._piece], index + start, woke_s + start * 1e-7))
         index += round(STALL_S * RATE) if self._numbered else len(waited)
         self.told["in the stall"] = len(self._seen.actions) - self.told["before"]
         self._feed(sink, muscle(10, 6.0), index, woke_s)
@@ -111,14 +112,15 @@ class StallingSource:
 
 @pytest.mark.parametrize("sleeps", [False, True], ids=["stopped or hung", "asleep"])
 @pytest.mark.parametrize(
-    ("kept_s", "numbered"), [(STALL_S, False), (5.0, False), (5.0, True), (0.0, True)],
-    ids=["TCP", "a port, text", "a port, frames", "datagrams"],
+    ("kept_s", "piece", "numbered"),
+    [(STALL_S, STEP, False), (STALL_S, 16_384, False), (5.0, STEP, False), (5.0, 4096, True), (0.0, STEP, True)],
+    ids=["TCP", "TCP, read at once", "a port, text", "a port, frames", "datagrams"],
 )  # fmt: skip
 def test_what_waited_through_a_stall_triggers_and_teaches_nothing(
-    kept_s: float, numbered: bool, sleeps: bool, monkeypatch: pytest.MonkeyPatch
+    kept_s: float, piece: int, numbered: bool, sleeps: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen = Seen()
-    source = StallingSource(kept_s, numbered, sleeps, seen)
+    source = StallingSource(kept_s, piece, numbered, sleeps, seen)
     monkeypatch.setattr(daemon_module, "asleep_s", lambda: source.asleep_s)
 
     def make(infos: object) -> Pipeline:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import importlib
-import os
-import sys
 from importlib import import_module
 from types import ModuleType
 
@@ -17,18 +15,12 @@ from bridge.signals.types import Block
 from bridge.sources.lsl import LslSource, Numbering
 from bridge.sources.protocol import SourceError
 from bridge.sources.wiring import Wire
+from tests.components import loopback_lsl
 
 
 @pytest.fixture
 def pylsl(tmp_path_factory: pytest.TempPathFactory) -> ModuleType:
-    if "pylsl" not in sys.modules:
-        file = tmp_path_factory.mktemp("lsl") / "lsl.cfg"
-        # Keep discovery on this machine: other machines' streams must not turn up in a test.
-        file.write_text(
-            "[multicast]\nResolveScope = machine\nAddressesOverride = {127.0.0.1}\n"
-            "[lab]\nKnownPeers = {127.0.0.1}\n"
-        )
-        os.environ["LSLAPICFG"] = str(file)
+    loopback_lsl(tmp_path_factory.mktemp("lsl"))
     return import_module("pylsl")
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import subprocess
+import sys
 import time
 
 import numpy as np
@@ -142,3 +144,24 @@ def test_what_takes_long_to_make_at_first_does_not_look_like_a_stall(monkeypatch
     assert len(arrived) > 3
     assert max(waited for _, waited in arrived) < 0.3
     assert arrived[-1][0] - arrived[0][0] < 0.4
+
+
+def test_nothing_is_loaded_while_its_clock_runs() -> None:
+    """`scipy.signal` takes a second to import: the first samples would come late, and count as stale."""
+    script = (
+        "import sys; from bridge.sources.synthetic import SyntheticSource; source = SyntheticSource(3)\n"
+        "before = set(sys.modules); source.person.generate(4); print(len(set(sys.modules) - before))"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "0"
+
+
+def test_its_noise_is_filtered_as_a_general_library_would() -> None:
+    """Against ``scipy.signal.lfilter``: the same first-order recursions."""
+    person, noise = SyntheticPerson(5, rate_hz=500), np.random.default_rng(9).standard_normal(3000)
+    for slot, numerator, keep in ((0, [1.0], 0.9), (1, [0.95, -0.95], 0.9)):
+        wanted = signal.lfilter(numerator, [1.0, -keep], noise)
+        found = np.concatenate(
+            [person._recursion(slot, numerator, keep, part) for part in np.split(noise, 3)]
+        )
+        np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-12)

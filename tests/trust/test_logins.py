@@ -196,7 +196,7 @@ def test_the_file_is_for_its_owner_alone(home: Path) -> None:
             read_logins()
     home.unlink()
     os.mkfifo(home, 0o600)
-    with pytest.raises(LoginError, match="no regular file"):
+    with pytest.raises(LoginError, match="not a regular file"):
         read_logins()
 
 

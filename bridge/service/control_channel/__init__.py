@@ -9,11 +9,8 @@ from __future__ import annotations
 import asyncio
 import socket
 import sys
-from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import Protocol, TypeAlias
-
-Serve: TypeAlias = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+from typing import Protocol
 
 
 class ControlChannel(Protocol):
@@ -21,8 +18,8 @@ class ControlChannel(Protocol):
 
     suffix: str
 
-    async def listen(self, path: Path, serve: Serve, longest: int) -> asyncio.Server:
-        """Serve whoever may connect; lines are ``longest`` bytes at most. Raises OSError."""
+    def bind(self, path: Path) -> socket.socket:
+        """A socket to take connections at; whoever finds ``path`` can connect to it. Raises OSError."""
         ...
 
     async def admits(self, reader: asyncio.StreamReader) -> bool:
@@ -30,7 +27,10 @@ class ControlChannel(Protocol):
         ...
 
     def connect(self, path: Path, patience_s: float) -> socket.socket:
-        """A connection to the daemon that left this file, admitted. Raises OSError when none listens."""
+        """A connection to the daemon that left this file, admitted.
+
+        Raises OSError, ConnectionRefusedError when none listens.
+        """
         ...
 
 

@@ -16,13 +16,12 @@ from __future__ import annotations
 import asyncio
 import hmac
 import json
-import os
 import secrets
 import socket
-import sys
 from pathlib import Path
 
-from bridge.service.control_channel import Serve
+from bridge.trust.files import write_whole
+from bridge.trust.listener import bind_tcp
 
 _HOST = "127.0.0.1"
 _MOST_BYTES = 4096
@@ -34,38 +33,30 @@ class LoopbackPort:
     def __init__(self) -> None:
         self._token = secrets.token_urlsafe(32)
 
-    async def listen(self, path: Path, serve: Serve, longest: int) -> asyncio.Server:
+    def bind(self, path: Path) -> socket.socket:
         """Raises OSError."""
-        listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        (listening,) = bind_tcp(_HOST, 0)
         try:
-            if sys.platform == "win32":
-                # Without it another program could take the same port while it is in use.
-                listening.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
-            listening.bind((_HOST, 0))
-            server = await asyncio.start_server(serve, sock=listening, limit=longest)
-            try:
-                _write(path, {"port": listening.getsockname()[1], "token": self._token})
-            except BaseException:
-                server.close()
-                raise
+            listening.listen()  # whoever reads the file may connect at once
+            write_whole(path, json.dumps({"port": listening.getsockname()[1], "token": self._token}))
         except BaseException:
             listening.close()
             raise
-        return server
+        return listening
 
     async def admits(self, reader: asyncio.StreamReader) -> bool:
         """Raises ValueError on too long a line."""
         return hmac.compare_digest(await reader.readline(), self._token.encode() + b"\n")
 
     def connect(self, path: Path, patience_s: float) -> socket.socket:
-        """Raises OSError, also for a file that a daemon did not write."""
+        """Raises OSError; ConnectionRefusedError also for a file that a daemon did not write."""
         with path.open("rb") as file:
             text = file.read(_MOST_BYTES)
         try:
             place = json.loads(text)
             port, token = int(place["port"]), str(place["token"])
         except (ValueError, KeyError, TypeError) as error:
-            raise OSError(f"{path} does not name a port") from error
+            raise ConnectionRefusedError(f"{path} does not name a port") from error
         link = socket.create_connection((_HOST, port), patience_s)
         try:
             link.sendall(token.encode() + b"\n")
@@ -73,13 +64,3 @@ class LoopbackPort:
             link.close()
             raise
         return link
-
-
-def _write(path: Path, place: dict[str, int | str]) -> None:
-    """Whole and private from its first moment on. Raises OSError."""
-    beside = path.with_name(path.name + ".new")
-    beside.unlink(missing_ok=True)
-    file = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(file, "w", encoding="utf-8") as text:
-        json.dump(place, text)
-    beside.replace(path)

@@ -7,7 +7,7 @@ import socket
 import sys
 from pathlib import Path
 
-from bridge.service.control_channel import Serve
+from bridge.trust.listener import bind_unix
 
 assert sys.platform != "win32"
 
@@ -15,11 +15,9 @@ assert sys.platform != "win32"
 class UnixSocket:
     suffix = ".sock"
 
-    async def listen(self, path: Path, serve: Serve, longest: int) -> asyncio.Server:
+    def bind(self, path: Path) -> socket.socket:
         """Raises OSError."""
-        server = await asyncio.start_unix_server(serve, path, limit=longest)
-        path.chmod(0o600)
-        return server
+        return bind_unix(path)
 
     async def admits(self, reader: asyncio.StreamReader) -> bool:
         """The file's mode has kept everybody else away."""

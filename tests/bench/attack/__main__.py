@@ -27,7 +27,7 @@ def run(count: int) -> dict[str, Counts]:
         results["the daemon afterwards"] = {
             "memory kB": daemon.memory_kb(),
             "bytes of log": len(daemon.log),
-            "held": daemon.process.poll() is None and daemon.status()["state"] == "armed",
+            "held": daemon.process.poll() is None and daemon.status()["armed"] is True,
         }
     return results
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import re
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -21,6 +23,7 @@ from tests.components import XServer, end, free_port, until, x_server
 
 TOKEN = "a-token-of-the-attack-bench"
 DESCRIPTORS = 256
+RATE_HZ = 250
 RULES = """version: 1
 sources:
   lines: {{type: network, socket: lines, rate: 250, channels: [{{name: arm, kind: emg}}]}}
@@ -85,6 +88,36 @@ class Daemon:
         with urllib.request.urlopen(self.link.replace("/?", "/status?"), timeout=10) as answer:
             plain: dict[str, Any] = json.loads(answer.read())
         return plain
+
+
+class Board:
+    """The owner's board on the Unix socket: white noise of the width of a forearm at rest, or of a contraction."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self.acting = False
+        self._path = daemon.folder / "biosignal-bridge" / "samples" / "lines"
+        self._random = random.Random(3)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._send, daemon=True)
+
+    def __enter__(self) -> Board:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _send(self) -> None:
+        begun_s, sent = time.monotonic(), 0
+        with socket.socket(socket.AF_UNIX) as link, suppress(OSError):
+            link.connect(str(self._path))
+            while not self._stop.wait(0.02):
+                due = round((time.monotonic() - begun_s) * RATE_HZ)
+                width = 60.0 if self.acting else 3.0
+                values = [round(self._random.gauss(0.0, width)) for _ in range(due - sent)]
+                link.sendall("".join(f"{value}\n" for value in values).encode())
+                sent = due
 
 
 @contextmanager
