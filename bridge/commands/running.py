@@ -18,7 +18,7 @@ from bridge.trust.restraint import Restraint
 
 if TYPE_CHECKING:
     from bridge.calibration.profile import Profile
-    from bridge.pipeline import Outcome, Pipeline
+    from bridge.pipeline import Binding, Outcome, Pipeline
     from bridge.recordings import ChannelChoice
     from bridge.rules.schema import RuleFile
     from bridge.service.daemon import Daemon, Summary
@@ -161,6 +161,7 @@ async def _run(
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
         bindings = bound(rules, infos)
+        _check_units(sources, bindings, shelf.profile)
         if lacking := assembly.unfitted(rules, bindings):
             log.warning("%s", lacking)
         return assembly.pipeline_for(infos, bindings, Engine(rules))
@@ -210,8 +211,9 @@ async def _run(
 
         recorder = Recorder(options.record, start_s=lambda stream: daemon.start_s(stream))
         tapping.append(recorder)
+    sources = sources_for(rules, options)
     daemon = Daemon(
-        sources_for(rules, options),
+        sources,
         make_pipeline,
         {} if options.dry_run else outputs.build_all(rules.outputs, options.file),
         taps=tapping,
@@ -225,6 +227,28 @@ async def _run(
     if recorder is not None and recorder.problem is not None:
         summary.recording_problem = f"the recording ended early: {recorder.problem}"
     return summary, daemon.interrupted
+
+
+def _check_units(
+    sources: Mapping[str, Source], bound: Mapping[str, Sequence[Binding]], profile: Profile | None
+) -> None:
+    """A recording in another unit than the profile's is refused. Raises BindingError."""
+    from bridge.calibration.profile import ProfileError
+    from bridge.evaluation.units import check_unit
+    from bridge.pipeline import BindingError
+    from bridge.sources.replay import ReplaySource
+
+    for name, source in sources.items():
+        if profile is None or not isinstance(source, ReplaySource) or source.recording is None:
+            continue
+        for binding in bound[name]:
+            part = profile.detectors.get(binding.type.name)
+            if part is None:
+                continue
+            try:
+                check_unit(source.recording, binding.columns, binding.type.name, part)
+            except ProfileError as error:
+                raise BindingError(str(error)) from error
 
 
 def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
