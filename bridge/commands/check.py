@@ -18,7 +18,8 @@ from bridge.signals.types import Block, ChannelKind
 if TYPE_CHECKING:
     from rich.live import Live
 
-    from bridge.signals.quality import ChannelQuality, QualitySnapshot
+    from bridge.signals.figures import QualitySnapshot
+    from bridge.signals.quality import ChannelQuality
     from bridge.sources.protocol import Source
 
 _FRAME_S = 0.1
@@ -147,7 +148,7 @@ def _tell(snapshot: QualitySnapshot) -> None:
     channel = snapshot.channel
     reason = "" if snapshot.verdict.value == "good" else f" ({snapshot.reason.value})"
     click.echo(f"{channel.name} ({channel.kind}): {_WORDS[snapshot.verdict.value]}{reason}")
-    click.echo(f"  {describe(snapshot.figures, channel.unit)}")
+    click.echo(f"  {describe(snapshot.figures, channel)}")
     for step in advice_of(snapshot):
         click.echo(f"  → {step}")
 
