@@ -47,6 +47,12 @@ class RunOptions:
     monitor: bool = True
     page_port: int = 0
     control: bool = True
+    name: str = ""  # what runs, where no file says it
+
+    @property
+    def told_file(self) -> str:
+        """What `status` calls it."""
+        return self.name if self.file is None else str(self.file.resolve())
 
 
 @contextlib.contextmanager
@@ -194,7 +200,7 @@ async def _run(
         watch = RuleWatch(options.file, rules, use)
         beside.append(watch)
     if options.control and not options.fast:
-        beside += [companions.Control(the_daemon), companions.Supervision(the_daemon)]
+        beside += [companions.Control(the_daemon, options.told_file), companions.Supervision(the_daemon)]
     if options.monitor and not options.fast:
         desk = None
         if options.replay is None:

@@ -220,7 +220,9 @@ def _deed(deed: object) -> str:
         case "pause":
             text = "pause all rules"
         case "resume":
-            text = "let all rules go on"
+            text = "let all rules go on, if a rule paused them"
+        case "disarm":
+            text = "disarm keystrokes until a person arms them"
         case _:
             duty: DutyKeys = deed.duty  # type: ignore[attr-defined]
             text = f"hold {_keys(duty.keys)} for that share of every {duration(duty.period)}"
