@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.commands.live_options import live_options, live_source
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.signals.types import Block, ChannelKind
 
 if TYPE_CHECKING:
@@ -64,7 +64,9 @@ def command(
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)
         look = asyncio.run(_Look(source, seconds, moving=sys.stdout.isatty() and not as_json).run())
-    except (SourceError, ValueError) as error:
+    except SourceError as error:
+        raise source_failure(error) from error
+    except ValueError as error:
         raise InvalidInput(str(error)) from error
     if look.samples == 0:
         raise click.ClickException("no samples came; is the board sending?")

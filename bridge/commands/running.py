@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.trust.restraint import Restraint
 
 if TYPE_CHECKING:
@@ -139,9 +139,11 @@ def run_rules(
 
     try:
         return asyncio.run(_run(rules, options, profile, taps, companions))
-    except (SourceError, RecordingError, OutputError) as error:
+    except SourceError as error:
+        raise source_failure(error) from error
+    except OutputError as error:
         raise click.ClickException(str(error)) from error
-    except BindingError as error:
+    except (RecordingError, BindingError) as error:
         raise InvalidInput(str(error)) from error
 
 

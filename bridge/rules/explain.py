@@ -29,10 +29,11 @@ from bridge.rules.deeds import (
 )
 from bridge.rules.links import filters_of
 from bridge.rules.schema import COOLDOWN_S, LevelRule, Rule, RuleFile
+from bridge.rules.waiting import Waiting, waiting
 
 _NOUNS = {
     "blink": "a blink",
-    "long-closure": "the eyes stay closed",
+    "long-closure": "a long closure of the eyes",
     "gaze-left": "a glance to the left",
     "gaze-right": "a glance to the right",
     "gaze-up": "a glance up",
@@ -67,20 +68,25 @@ def _asks_whether_meant(rule: Rule) -> bool:
 
 def sentences(rules: RuleFile) -> list[tuple[str, str]]:
     """For each rule, then each level: the name that its actions carry, and what it does."""
-    told = [(rule.name, rule_sentence(rule)) for rule in rules.rules]
+    told = [(rule.name, rule_sentence(rule, waiting(rule, rules))) for rule in rules.rules]
     told.extend((level.name or level.level, level_sentence(level)) for level in rules.levels)
     return told
 
 
-def rule_sentence(rule: Rule) -> str:
-    """For example: On 2 deliberate blinks within 700 ms: press PageDown."""
+def rule_sentence(rule: Rule, waits: Waiting | None = None) -> str:
+    """For example: On a deliberate blink, 2 times within 700 ms: press PageDown."""
     parts = [f"{_condition(rule.when)}: {_list([_deed(deed) for deed in rule.then])}"]
     if rule.while_:
         parts.append(f"only in mode {' or '.join(rule.while_)}")
     if rule.window is not None:
         parts.append(f"only while a window called “{rule.window}” has the focus")
-    if rule.wait is not None:
-        parts.append("waiting for larger patterns" if rule.wait else "without waiting for larger patterns")
+    if waits is not None:
+        larger = " or ".join(f"“{name}”" for name in waits.rules)
+        parts.append(
+            f"it waits whether {larger} follows, so it comes {duration(waits.after_s)} after its first event"
+        )
+    elif rule.wait is False:
+        parts.append("without waiting for larger patterns")
     if rule.cooldown != COOLDOWN_S:
         parts.append(f"then deaf for {duration(rule.cooldown)}" if rule.cooldown else "with no pause between")
     if rule.at_most is not None:
