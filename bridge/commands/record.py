@@ -50,9 +50,8 @@ def command(
     if out.suffix.lower() not in (".edf", ".bdf"):
         raise click.UsageError(f"{out} must end in .edf or .bdf")
     if out.exists() and not overwrite:
-        raise InvalidInput(
-            f"{out}: the file is there already; name another one, or replace it by --overwrite"
-        )
+        told = "the file is there already; name another one, or replace it by --overwrite"
+        raise InvalidInput(f"{out}: {told}")
     recorder = Recorder(out, overwrite=overwrite)
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)

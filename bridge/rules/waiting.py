@@ -38,9 +38,8 @@ def waiting(rule: Rule, rules: RuleFile) -> Waiting | None:
             continue
         if rule.while_ and other.while_ and not set(rule.while_) & set(other.while_):
             continue
-        if any(
-            _both(one, another) for _, one in filters_of(rule.when) for _, another in filters_of(other.when)
-        ):
+        theirs = [wanted for _, wanted in filters_of(other.when)]
+        if any(_both(mine, one) for _, mine in filters_of(rule.when) for one in theirs):
             names.append(other.name)
             longest_s = max(longest_s, window_s)
     return Waiting(tuple(names), longest_s) if names else None

@@ -212,11 +212,8 @@ class CalibrationDesk:
             lines = [
                 line for line in said.decode(errors="replace").splitlines() if line.startswith("Error: ")
             ]
-            raise ValueError(
-                lines[-1].removeprefix("Error: ").removeprefix(NOT_WRITTEN)
-                if lines
-                else "the fit ended without a word"
-            )
+            said_last = lines[-1].removeprefix("Error: ") if lines else "the fit ended without a word"
+            raise ValueError(said_last.removeprefix(NOT_WRITTEN))
         self._made = read_profile_file(made)
         evidence = {name: plain_evidence(self._made.detectors[name]) for name in self._wanted}
         self._screen.say(phase="done", evidence=evidence, recording=str(self._path))

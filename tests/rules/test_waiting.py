@@ -5,14 +5,15 @@ from __future__ import annotations
 import pytest
 
 from bridge.commands.rules import detection_from
+from bridge.rules.actions import Action
 from bridge.rules.engine import Engine
 from bridge.rules.explain import rule_sentence, sentences
 from bridge.rules.loader import load
 from bridge.rules.waiting import waiting
 from bridge.signals.types import moment
 
-HEAD = "version: 1\noutputs: {keys: {type: keystrokes}}\nmodes: [one, two]\nrules:\n"
-DOUBLE = "{name: Double, when: {event: blink, times: 2, within: 700 ms}, then: {press: a}, cooldown: 0 s%s}"
+HEAD = "version: 1\noutputs: {keys: {type: keystrokes}}\nrules:\n"
+DOUBLE = "{name: Double, when: {event: blink, times: 2, within: 700 ms}, then: {press: a}%s}"
 TRIPLE = "{name: Triple, when: {event: blink, times: 3, within: 1.5 s%s}, then: {press: b}%s}"
 
 
@@ -21,7 +22,6 @@ TRIPLE = "{name: Triple, when: {event: blink, times: 3, within: 1.5 s%s}, then: 
     [
         ("", "", "", 1.5),
         (", wait: false", "", "", None),
-        (", while: one", "", ", while: two", None),
         ("", ", deliberate: true", "", 1.5),
     ],
 )
@@ -31,7 +31,7 @@ def test_the_wait_is_told_and_kept(double: str, triple: str, more: str, after_s:
     assert (None if found is None else found.after_s) == after_s
     assert waiting(rules.rules[1], rules) is None
     engine = Engine(rules)
-    told = []
+    told: list[Action] = []
     for line in ("blink 1 deliberate=1", "blink 1.4 deliberate=1"):
         detection = detection_from(line)
         told += engine.advance(moment(detection)) + engine.process(detection)
@@ -46,10 +46,20 @@ def test_a_sequence_is_waited_for_on_request_only() -> None:
         "{name: Both, when: {sequence: [{event: blink}, {event: gaze-left}], within: 2 s}, then: {press: b}}"
     )
     for wait, after_s in (("", None), (", wait: true", 2.0)):
-        one = "{name: One, when: {event: blink}, then: {press: a}%s}" % wait
+        one = "{name: One, when: {event: blink}, then: {press: a}" + wait + "}"
         rules = load(HEAD + f"  - {one}\n  - {sequence}\n").rules
         found = waiting(rules.rules[0], rules)
         assert (None if found is None else found.after_s) == after_s
+
+
+def test_modes_that_exclude_each_other_keep_rules_apart() -> None:
+    switch = "{name: To %s, when: {event: gaze-left}, then: {mode: %s}, while: %s}"
+    rules = load(
+        HEAD.replace("rules:", "modes: [one, two]\nrules:")
+        + f"  - {DOUBLE % ', while: one'}\n  - {TRIPLE % ('', ', while: two')}\n"
+        + f"  - {switch % ('two', 'two', 'one')}\n  - {switch % ('one', 'one', 'two')}\n"
+    ).rules
+    assert waiting(rules.rules[0], rules) is None
 
 
 def test_in_words() -> None:
