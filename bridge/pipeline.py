@@ -15,8 +15,9 @@ from bridge.calibration.following import Following
 from bridge.detectors import DETECTORS, Detector, DetectorType, SettingsError
 from bridge.detectors.surplus import SurplusGate
 from bridge.rules.actions import Action
+from bridge.signals.figures import Verdict
 from bridge.signals.filters import SamplingRateError
-from bridge.signals.quality import ChannelQuality, Verdict
+from bridge.signals.quality import ChannelQuality
 from bridge.signals.types import Block, Detection, Event, StreamInfo, moment
 
 if TYPE_CHECKING:

@@ -90,6 +90,7 @@ def unknown_labels(annotations: Iterable[Annotation]) -> list[Unknown]:
 
 
 NOT_UNDERSTOOD = "labels that are not understood"
+NOT_WRITTEN = "no profile was written: "  # how `calibrate` begins to say why
 
 
 def told(unknown: Sequence[Unknown]) -> str:

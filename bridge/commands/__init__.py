@@ -19,6 +19,8 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "status": ("control", "status", "Say how the running daemon does."),
     "pause": ("control", "pause", "Pause the running daemon."),
     "resume": ("control", "resume", "Let the paused daemon go on."),
+    "arm": ("control", "arm", "Let the running daemon press keys."),
+    "disarm": ("control", "disarm", "Let the running daemon press no more keys."),
     "stop": ("control", "stop", "End the running daemon."),
     "ports": ("ports", "command", "List the serial ports and what seems to be plugged in."),
     "calibrate": ("calibrate", "command", "Fit detectors to a person, and say how well they will work."),

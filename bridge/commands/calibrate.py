@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.calibration.vocabulary import NOT_UNDERSTOOD, in_words
-from bridge.commands.recording_options import InvalidInput, materials, needing
+from bridge.calibration.vocabulary import NOT_UNDERSTOOD, NOT_WRITTEN, in_words
+from bridge.commands.recording_options import InvalidInput, materials, needing, source_failure
 from bridge.commands.spreading import located, refused, spread, spreading_options
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind, StreamInfo
 
@@ -171,7 +171,7 @@ def command(
         made = _fitted(asked)
         _save(out, made)
     except LabelError as error:
-        raise click.ClickException(f"no profile was written: {error}") from error
+        raise click.ClickException(f"{NOT_WRITTEN}{error}") from error
     except (ProfileError, RecordingError, BindingError) as error:
         raise InvalidInput(str(error)) from error
     _present(made, report, as_json)
@@ -237,7 +237,9 @@ def _hold(
     )
     try:
         asyncio.run(session.run())
-    except (BadSignalError, SourceError) as error:
+    except SourceError as error:
+        raise source_failure(error) from error
+    except BadSignalError as error:
         raise click.ClickException(str(error)) from error
     if not session.finished:
         click.echo(f"Ended early. What was done is in {path}: fit it with --replay {path}", err=True)

@@ -19,7 +19,7 @@ from rich.text import Text
 from bridge.calibration.cues import Shown, Step
 from bridge.commands.terminal_keys import NextKey, single_keys
 from bridge.signals.advice import advice_of, describe
-from bridge.signals.quality import QualitySnapshot, Verdict
+from bridge.signals.figures import QualitySnapshot, Verdict
 from bridge.signals.types import StreamInfo
 
 CAUTIONS = (
@@ -130,7 +130,7 @@ def check_lines(snapshots: Sequence[QualitySnapshot]) -> list[str]:
     """The signal check in words: each channel's verdict, its figures, and what to do."""
     lines = []
     for item in snapshots:
-        figures = describe(item.figures, item.channel.unit)
+        figures = describe(item.figures, item.channel)
         lines.append(f"{item.channel.name}: {item.verdict.value} ({item.reason}); {figures}")
         if item.verdict is not Verdict.GOOD:
             lines.extend(f"  {line}" for line in advice_of(item))

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.commands.live_options import live_options, live_source
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.signals.types import Block, ChannelKind
 
 if TYPE_CHECKING:
     from rich.live import Live
 
-    from bridge.signals.quality import ChannelQuality, QualitySnapshot
+    from bridge.signals.figures import QualitySnapshot
+    from bridge.signals.quality import ChannelQuality
     from bridge.sources.protocol import Source
 
 _FRAME_S = 0.1
@@ -63,7 +64,9 @@ def command(
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)
         look = asyncio.run(_Look(source, seconds, moving=sys.stdout.isatty() and not as_json).run())
-    except (SourceError, ValueError) as error:
+    except SourceError as error:
+        raise source_failure(error) from error
+    except ValueError as error:
         raise InvalidInput(str(error)) from error
     if look.samples == 0:
         raise click.ClickException("no samples came; is the board sending?")
@@ -147,7 +150,7 @@ def _tell(snapshot: QualitySnapshot) -> None:
     channel = snapshot.channel
     reason = "" if snapshot.verdict.value == "good" else f" ({snapshot.reason.value})"
     click.echo(f"{channel.name} ({channel.kind}): {_WORDS[snapshot.verdict.value]}{reason}")
-    click.echo(f"  {describe(snapshot.figures, channel.unit)}")
+    click.echo(f"  {describe(snapshot.figures, channel)}")
     for step in advice_of(snapshot):
         click.echo(f"  → {step}")
 

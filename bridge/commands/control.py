@@ -1,4 +1,4 @@
-"""`status`, `pause`, `resume` and `stop`: talk to a running daemon over its control channel."""
+"""`status`, `pause`, `resume`, `arm`, `disarm` and `stop`: talk to a running daemon."""
 
 from __future__ import annotations
 
@@ -8,21 +8,28 @@ from typing import Any
 
 import click
 
-from bridge.service.control import ControlError, ask
+from bridge.service.control import ControlError, ask, ask_all
 
 
-def _talk(word: str, show: Callable[[dict[str, Any]], str], pid: int | None, as_json: bool) -> None:
+def _talk(
+    word: str, show: Callable[[dict[str, Any]], str], file: str | None, pid: int | None, as_json: bool
+) -> None:
     try:
-        answer = ask(word, pid)
+        answer = ask(word, pid, file=file)
     except ControlError as error:
         raise click.ClickException(str(error)) from error
     click.echo(json.dumps(answer) if as_json else show(answer))
-    if word in ("pause", "resume"):
+    if "sentence" in answer and word != "status":
         click.echo(answer["sentence"], err=True)
 
 
-_pid = click.option("--pid", type=int, help="Which daemon, when several run.")
+_file = click.argument("file", required=False)
+_pid = click.option("--pid", type=int, help="Which daemon, when several run one FILE.")
 _as_json = click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
+
+
+def _state(answer: dict[str, Any]) -> str:
+    return str(answer["state"])
 
 
 def _in_words(answer: dict[str, Any]) -> str:
@@ -50,7 +57,9 @@ def _in_words(answer: dict[str, Any]) -> str:
         further.append(f"printing  {answer['lines_not_printed']} lines left out: stdout is not read in time")
     return "\n".join(
         (
+            f"rules     {answer['rule_file'] or 'no rule file'} (pid {answer['pid']})",
             f"state     {answer['sentence']}",
+            f"signal    {_signal_in_words(answer['signal'])}",
             f"uptime    {answer['uptime_s']:.0f} s",
             f"samples   {answer['samples']}, {answer['lost_samples']} lost, "
             f"{answer['skipped_lines']} lines skipped",
@@ -63,33 +72,79 @@ def _in_words(answer: dict[str, Any]) -> str:
     )
 
 
+def _signal_in_words(channels: list[dict[str, str]]) -> str:
+    """The channels that are not good, or that all are."""
+    if not channels:
+        return "not known yet"
+    faults = [
+        f"{' '.join(filter(None, (one['stream'], one['channel'])))}: "
+        + (one["reason"] if one["verdict"] == "none" else f"{one['verdict']} ({one['reason']})")
+        for one in channels
+        if one["verdict"] != "good"
+    ]
+    return ", ".join(faults) or "good"
+
+
 @click.command(epilog="Example: biosignal-bridge status --json")
+@_file
 @_pid
 @_as_json
-def status(pid: int | None, as_json: bool) -> None:
-    """Say how the running daemon does."""
-    _talk("status", _in_words, pid, as_json)
+def status(file: str | None, pid: int | None, as_json: bool) -> None:
+    """Say how the daemon of rule file FILE does, or each that runs; --json then gives a line for each."""
+    answers = [] if file is not None or pid is not None else ask_all("status")
+    if len(answers) > 1:
+        told = [json.dumps(answer) if as_json else _in_words(answer) for answer in answers]
+        click.echo(("\n" if as_json else "\n\n").join(told))
+        return
+    _talk("status", _in_words, file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge pause")
+@_file
 @_pid
 @_as_json
-def pause(pid: int | None, as_json: bool) -> None:
-    """Pause every rule of the running daemon; what is held is let go, safe values are sent once."""
-    _talk("pause", lambda answer: str(answer["state"]), pid, as_json)
+def pause(file: str | None, pid: int | None, as_json: bool) -> None:
+    """Pause every rule of the running daemon; what is held is let go, safe values are sent once.
+
+    No rule ends this pause: `resume`, the page or the pause key do.
+    """
+    _talk("pause", _state, file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge resume")
+@_file
 @_pid
 @_as_json
-def resume(pid: int | None, as_json: bool) -> None:
+def resume(file: str | None, pid: int | None, as_json: bool) -> None:
     """Return the running daemon to the state it had before the pause; refused while a calibration goes on."""
-    _talk("resume", lambda answer: str(answer["state"]), pid, as_json)
+    _talk("resume", _state, file, pid, as_json)
+
+
+@click.command(epilog="Example: biosignal-bridge arm slides.yaml")
+@_file
+@_pid
+@_as_json
+def arm(file: str | None, pid: int | None, as_json: bool) -> None:
+    """Let the running daemon press keys from now on, as --armed does from the start.
+
+    Refused while a calibration goes on, in a dry run, and where the rule file has no keystroke output.
+    """
+    _talk("arm", _state, file, pid, as_json)
+
+
+@click.command(epilog="Example: biosignal-bridge disarm")
+@_file
+@_pid
+@_as_json
+def disarm(file: str | None, pid: int | None, as_json: bool) -> None:
+    """Let go of every key and press none until it is armed again. OSC and MQTT go on: `pause` stops all."""
+    _talk("disarm", _state, file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge stop")
+@_file
 @_pid
 @_as_json
-def stop(pid: int | None, as_json: bool) -> None:
+def stop(file: str | None, pid: int | None, as_json: bool) -> None:
     """End the running daemon as Ctrl-C does: everything is let go, and what was recorded is kept."""
-    _talk("stop", lambda answer: str(answer["state"]), pid, as_json)
+    _talk("stop", _state, file, pid, as_json)

@@ -47,7 +47,7 @@ def command(for_s: float | None, seed: int | None, no_monitor: bool, as_json: bo
     if seed is not None:
         assert rules.source is not None
         rules = rules.model_copy(update={"source": rules.source.model_copy(update={"seed": seed})})
-    options = RunOptions(for_s=for_s, dry_run=True, monitor=not no_monitor)
+    options = RunOptions(name="demo", for_s=for_s, dry_run=True, monitor=not no_monitor)
     moving = sys.stdout.isatty() and not as_json
     with output_streams() as (out, err):
         if not moving:

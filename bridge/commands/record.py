@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.live_options import live_options, live_source
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.signals.types import Block, ChannelKind
 
 if TYPE_CHECKING:
@@ -49,11 +49,16 @@ def command(
     logging.basicConfig(format="%(message)s", level=logging.INFO)
     if out.suffix.lower() not in (".edf", ".bdf"):
         raise click.UsageError(f"{out} must end in .edf or .bdf")
+    if out.exists() and not overwrite:
+        told = "the file is there already; name another one, or replace it by --overwrite"
+        raise InvalidInput(f"{out}: {told}")
     recorder = Recorder(out, overwrite=overwrite)
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)
         recorded = asyncio.run(_Recording(source, recorder, seconds).run())
-    except (SourceError, RecordingError) as error:
+    except SourceError as error:
+        raise source_failure(error) from error
+    except RecordingError as error:
         raise InvalidInput(str(error)) from error
     summary = {
         "file": str(out),

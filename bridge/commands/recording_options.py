@@ -56,6 +56,15 @@ class InvalidInput(click.ClickException):
     exit_code = 2
 
 
+def source_failure(error: Exception) -> click.ClickException:
+    """What a source's error ends a command with: 2 for a file or option that cannot be, 1 for all else.
+
+    A port that is not there, or falls silent, is a failure in any command and no wrong use.
+    """
+    wrong = isinstance(error.__cause__, ValueError)  # RecordingError is one
+    return InvalidInput(str(error)) if wrong else click.ClickException(str(error))
+
+
 def recording_options(command: _Command) -> _Command:
     """The shared options, in the order of ``_OPTIONS``."""
     for option in reversed(_OPTIONS):

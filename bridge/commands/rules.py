@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sized
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,12 @@ from bridge.commands.recording_options import InvalidInput
 from bridge.commands.running import read_rules
 from bridge.detectors import EVENT_TYPES, LEVEL_TYPES
 from bridge.signals.types import Detection, Event, Level
+
+
+def counted(items: Sized, what: str) -> str:
+    """`1 rule`, `2 rules`."""
+    return f"{len(items)} {what}{'' if len(items) == 1 else 's'}"
+
 
 _file = click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 _as_json = click.option("--json", "as_json", is_flag=True, help="JSON on stdout.")
@@ -55,7 +61,8 @@ def check(file: Path, as_json: bool) -> int:
         for problem in problems:
             click.echo(problem.text(str(file)), err=True)
         if valid:
-            click.echo(f"{file}: valid, {len(loaded.rules.rules)} rules, {len(loaded.rules.levels)} levels")
+            rules, levels = counted(loaded.rules.rules, "rule"), counted(loaded.rules.levels, "level")
+            click.echo(f"{file}: valid, {rules}, {levels}")
     return 0 if valid else 2
 
 

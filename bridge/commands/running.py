@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.recording_options import InvalidInput
+from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.trust.restraint import Restraint
 
 if TYPE_CHECKING:
     from bridge.calibration.profile import Profile
-    from bridge.pipeline import Outcome, Pipeline
+    from bridge.pipeline import Binding, Outcome, Pipeline
     from bridge.recordings import ChannelChoice
     from bridge.rules.schema import RuleFile
     from bridge.service.daemon import Daemon
@@ -48,6 +48,12 @@ class RunOptions:
     monitor: bool = True
     page_port: int = 0
     control: bool = True
+    name: str = ""  # what runs, where no file says it
+
+    @property
+    def told_file(self) -> str:
+        """What `status` calls it."""
+        return self.name if self.file is None else str(self.file.resolve())
 
 
 @contextlib.contextmanager
@@ -134,9 +140,11 @@ def run_rules(
 
     try:
         return asyncio.run(_run(rules, options, profile, taps, companions))
-    except (SourceError, RecordingError, OutputError) as error:
+    except SourceError as error:
+        raise source_failure(error) from error
+    except OutputError as error:
         raise click.ClickException(str(error)) from error
-    except BindingError as error:
+    except (RecordingError, BindingError) as error:
         raise InvalidInput(str(error)) from error
 
 
@@ -162,6 +170,7 @@ async def _run(
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
         bindings = bound(rules, infos)
+        _check_units(sources, bindings, shelf.profile)
         if lacking := assembly.unfitted(rules, bindings):
             log.warning("%s", lacking)
         return assembly.pipeline_for(infos, bindings, Engine(rules))
@@ -194,7 +203,7 @@ async def _run(
         watch = RuleWatch(options.file, rules, use)
         beside.append(watch)
     if options.control and not options.fast:
-        beside += [companions.Control(the_daemon), companions.Supervision(the_daemon)]
+        beside += [companions.Control(the_daemon, options.told_file), companions.Supervision(the_daemon)]
     if options.monitor and not options.fast:
         desk = None
         if options.replay is None:
@@ -211,8 +220,9 @@ async def _run(
 
         recorder = Recorder(options.record, start_s=lambda stream: daemon.start_s(stream))
         tapping.append(recorder)
+    sources = sources_for(rules, options)
     daemon = Daemon(
-        sources_for(rules, options),
+        sources,
         make_pipeline,
         {} if options.dry_run else outputs.build_all(rules.outputs, options.file),
         taps=tapping,
@@ -226,6 +236,28 @@ async def _run(
     if recorder is not None and recorder.problem is not None:
         summary.recording_problem = f"the recording ended early: {recorder.problem}"
     return summary, daemon.interrupted
+
+
+def _check_units(
+    sources: Mapping[str, Source], bound: Mapping[str, Sequence[Binding]], profile: Profile | None
+) -> None:
+    """A recording in another unit than the profile's is refused. Raises BindingError."""
+    from bridge.calibration.profile import ProfileError
+    from bridge.evaluation.units import check_unit
+    from bridge.pipeline import BindingError
+    from bridge.sources.replay import ReplaySource
+
+    for name, source in sources.items():
+        if profile is None or not isinstance(source, ReplaySource) or source.recording is None:
+            continue
+        for binding in bound[name]:
+            part = profile.detectors.get(binding.type.name)
+            if part is None:
+                continue
+            try:
+                check_unit(source.recording, binding.columns, binding.type.name, part)
+            except ProfileError as error:
+                raise BindingError(str(error)) from error
 
 
 def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:

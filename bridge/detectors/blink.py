@@ -352,7 +352,7 @@ _BLINK: Final = EventType(
 # When eyes are closed is known from video to about this.
 _LONG_CLOSURE: Final = EventType(
     "long-closure",
-    "the eyes stay closed",
+    "a long closure of the eyes",
     lasts=True,
     tolerance=Tolerance(0.7, 0.7),
     cued=Tolerance(0.7, 0.7),

@@ -16,6 +16,7 @@ from bridge.detectors.kinds import Tolerance
 from bridge.evaluation.from_recording import calibrate
 from bridge.evaluation.running import Evaluation, Run, Tally, bind_detector, evaluate, run, tally
 from bridge.evaluation.scores import Score
+from bridge.evaluation.units import check_unit
 from bridge.pipeline import Binding, BindingError
 from bridge.recordings import ChannelChoice, Recording, RecordingError, read, read_annotations
 from bridge.signals.types import Annotation, Event
@@ -51,7 +52,7 @@ def suited(
     """Join the detector to the channels that were ``named``, else to the first that suits it.
 
     A detector that takes many channels gets all that suit it. With ``profile`` it has what that holds for it.
-    Also says, in words, which channel was taken where several would do.
+    Also says, in words, what the recording lacks, and which channel was taken where several would do.
     Raises BindingError or ProfileError.
     """
     names = [channel.name for channel in recording.info.channels] if named else []
@@ -59,14 +60,15 @@ def suited(
     if profile is not None:
         profile.settings_for(detector)  # one that says nothing of the detector was not meant
         bindings = [binding.fitted(recording.info, profile) for binding in bindings]
+        for binding in bindings:
+            check_unit(recording, binding.columns, detector, profile.detectors[detector])
     bindings[0].create(recording.info)  # refuses a rate or settings that do not suit, before any work
     if len(bindings) == 1 or named:
-        return bindings, ""
+        return bindings, recording.note
     chosen, *others = (recording.info.channels[item.columns[0]].name for item in bindings)
     rest = ", ".join(others)
-    return bindings[:1], (
-        f"{detector} works on one channel: {chosen} is used; --channel names another ({rest})."
-    )
+    note = f"{detector} works on one channel: {chosen} is used; --channel names another ({rest})."
+    return bindings[:1], "\n".join(filter(None, (recording.note, note)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +179,8 @@ class FitTask:
                 progress=done,
             )
             fitted = made.fitted
-            if unknown:
-                warnings = (*fitted.evidence.warnings, told(unknown))
+            if further := [words for words in (told(unknown), recording.note) if words]:
+                warnings = (*fitted.evidence.warnings, *further)
                 fitted = replace(fitted, evidence=replace(fitted.evidence, warnings=warnings))
             parts[name] = part_of(fitted, made.channels, recording.info.rate, self.date)
         return Profile(self.person, self.device, parts)

@@ -13,7 +13,7 @@ from bridge.monitor.lent import Health, LoadedRules, Service
 from bridge.monitor.plain import settings_to_json
 from bridge.rules.actions import Action
 from bridge.signals.advice import advice_for, describe
-from bridge.signals.quality import Reason
+from bridge.signals.figures import Reason
 from bridge.signals.types import Block, Detection, StreamInfo
 
 if TYPE_CHECKING:
@@ -227,7 +227,7 @@ def _channels(history: History, chain: DetectionChain | None) -> list[dict[str, 
     ]
     if chain is None:
         return plain
-    figures = [describe(quality.snapshot().figures, quality.channel.unit) for quality in chain.quality]
+    figures = [describe(quality.snapshot().figures, quality.channel) for quality in chain.quality]
     return [
         {**channel, **verdict, "figures": said}
         for channel, verdict, said in zip(plain, _verdicts(chain), figures, strict=True)

@@ -10,6 +10,7 @@ from typing import Any
 from bridge.rules.actions import (
     Act,
     Action,
+    Disarm,
     KeyDown,
     KeyUp,
     Mouse,
@@ -120,6 +121,8 @@ def in_words(act: Act) -> str:
             return f"switch to mode {_short(mode)}"
         case SetPaused(paused):
             return "pause" if paused else "resume"
+        case Disarm():
+            return "disarm"
         case Mouse():
             return "pointer " + json.dumps(act.to_json(), ensure_ascii=False).strip("{}").replace('"', "")
 

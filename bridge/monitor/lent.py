@@ -79,7 +79,7 @@ class Service:
     pipeline: Callable[[], Pipeline | None]
     standing: Callable[[], Standing]
     pause: Callable[[bool], str]
-    arm: Callable[[bool], None]
+    arm: Callable[[bool], str]
     health: Callable[[], Health] = Health
     rules: Callable[[], LoadedRules] = LoadedRules
     keep: Callable[[str, Mapping[str, Any]], None] | None = None

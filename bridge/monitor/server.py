@@ -324,7 +324,9 @@ class Monitor:
                 if refused:
                     client.reply({"type": "refused", "reason": f"Not done: {refused}"})
             case messages.Arm(armed=armed):
-                self._service.arm(armed)
+                refused = self._service.arm(armed)
+                if refused:
+                    client.reply({"type": "refused", "reason": f"Not done: {refused}"})
             case messages.Tune():
                 if client.bench is None:
                     client.bench = TuningBench(self._feed, self._threads, client.reply)

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-STATES = ("armed", "armed-unable", "disarmed", "paused", "no-signal")
+STATES = ("armed", "armed-unable", "disarmed", "live", "paused", "no-signal")
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """``paused_by``: who paused, in words, None while not paused. ``unable``: why no keystroke can be sent
-    now, empty when one can. ``silent``: streams that bring no samples; ``all_silent`` when none does.
+    """``paused_by``: who paused, in words, None while not paused. ``disarmed_by``: who disarmed, if it was
+    armed before. ``unable``: why no keystroke can be sent now, empty when one can. ``silent``: streams that
+    bring no samples; ``all_silent`` when none does. Without keystrokes (``has_keys``) nothing is said of
+    arming.
     """
 
     armed: bool = False
     paused_by: str | None = None
+    disarmed_by: str = ""
     unable: str = ""
     silent: tuple[str, ...] = ()
     all_silent: bool = False
@@ -28,6 +31,8 @@ class Standing:
             return "paused"
         if self.all_silent:
             return "no-signal"
+        if not self.has_keys and not self.dry_run:
+            return "live"
         if not self.armed:
             return "disarmed"
         return "armed-unable" if self.unable else "armed"
@@ -44,6 +49,8 @@ class Standing:
                 return "dry run"
             case "armed-unable":
                 return "armed, but unable"
+            case "disarmed" if self.disarmed_by:
+                return f"disarmed by {self.disarmed_by}"
             case state:
                 return state
 
@@ -55,13 +62,16 @@ class Standing:
                 return "nothing is sent"
             case "no-signal":
                 then = "dry run" if self.dry_run else "armed" if self.armed else "disarmed"
-                return f"no samples arrive, so no rule can fire ({then})"
+                after = f" ({then})" if self.dry_run or self.has_keys else ""
+                return f"no samples arrive, so no rule can fire{after}"
             case _ if self.dry_run:
                 said = "actions are shown, not sent"
             case "armed-unable":
                 said = f"no keystroke can be sent, because {self.unable}"
             case "armed":
-                said = "keystrokes are sent" if self.has_keys else "the rule file has no keystroke output"
+                said = "keystrokes are sent"
+            case "live":
+                said = "what the rules say is sent"
             case _:
                 said = "keystrokes are not sent"
         return f"{said}; no samples from {', '.join(self.silent)}" if self.silent else said
@@ -72,4 +82,9 @@ class Standing:
 
     def to_json(self) -> dict[str, object]:
         """For `status --json`, the page and its ``/status``."""
-        return {"state": self.state, "sentence": self.sentence, "armed": self.armed}
+        return {
+            "state": self.state,
+            "sentence": self.sentence,
+            "armed": self.armed,
+            "can_arm": self.has_keys and not self.dry_run,
+        }

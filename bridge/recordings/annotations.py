@@ -7,7 +7,8 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
-from bridge.recordings.csv_file import delimiter_of, read_text
+from bridge.recordings.csv_file import read_text
+from bridge.recordings.csv_header import delimiter_of
 from bridge.recordings.recording import RecordingError
 from bridge.recordings.tal import in_order, seconds_text
 from bridge.signals.types import Annotation

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.recordings.edf_header import check_header
+from bridge.recordings.edf_header import announced_records, check_header
 from bridge.recordings.kinds import channel_name, unit_of
 from bridge.recordings.recording import ChannelChoice, Recording, RecordingError, Segment, selected
 from bridge.recordings.tal import decode_record, in_order
@@ -89,8 +89,16 @@ def _read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
         )
     per_record = counts.pop()
     duration = float(edf.data_record_duration)
+    announced = announced_records(path)
     if duration <= 0 or per_record <= 0 or edf.num_data_records <= 0:
-        raise RecordingError(path, "it holds no samples")
+        cut = f"; it ends before the first of {announced} records is whole" if announced > 0 else ""
+        raise RecordingError(path, f"it holds no samples{cut}")
+    note = ""
+    if edf.num_data_records < announced:
+        note = (
+            f"{path}: the file ends early: {edf.num_data_records} of the {announced} records that its header "
+            f"announces are there, {edf.num_data_records * duration:.1f} of {announced * duration:.1f} s"
+        )
 
     records = _records(path, edf)
     channels, scales, columns, missing = [], [], [], []
@@ -117,6 +125,7 @@ def _read_edf(path: Path, choices: Sequence[ChannelChoice] | None) -> Recording:
         in_order(item for record in records for item in record.annotations),
         scales,
         missing if own else None,
+        note,
     )
 
 

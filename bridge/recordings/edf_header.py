@@ -38,6 +38,7 @@ def check_header(path: Path) -> None:
             raise RecordingError(
                 path, f"the file of {size} bytes is too short for the header of its {signals} signals"
             )
+        _whole(path, head[184:192], "number of bytes of the header", 184)
         _whole(path, head[236:244], "number of records", 236)
         seconds = _number(path, head[244:252], "duration of a record", 244)
         if seconds < 0:
@@ -64,6 +65,12 @@ def check_header(path: Path) -> None:
         record += int(count) * width
     if record > _LARGEST_RECORD:
         raise RecordingError(path, f"its records of {record} bytes each are larger than any recording has")
+
+
+def announced_records(path: Path) -> int:
+    """How many data records a checked header announces; -1 where the writer had not come to its end."""
+    with path.open("rb") as file:
+        return int(file.read(_FIXED)[236:244])
 
 
 def _number(path: Path, text: bytes, name: str, at: int) -> float:

@@ -32,6 +32,8 @@ _DIRECTIONS: dict[str, ChannelKind] = {
     "v": "eog-vertical",
 }
 _UNIT_SUFFIX = re.compile(r"\s*[\[(]\s*([^\])]*?)\s*[\])]\s*$")
+# `ecg_mV`, `ecg / uV`: a V alone may as well stand for vertical.
+_TRAILING_UNIT = re.compile(r"[\s_/]([mnuµμ]V)\s*$", re.IGNORECASE)
 _MICRO = str.maketrans({"µ": "u", "μ": "u"})
 
 
@@ -79,6 +81,6 @@ def unit_of(text: str) -> tuple[Unit, float]:
 
 
 def unit_in(label: str) -> str:
-    """The unit in brackets at the end of a column's name, or nothing."""
-    found = _UNIT_SUFFIX.search(label)
+    """The unit at the end of a column's name, in brackets, or after ``_``, ``/`` or a blank; or nothing."""
+    found = _UNIT_SUFFIX.search(label) or _TRAILING_UNIT.search(label)
     return found.group(1) if found else ""

@@ -57,6 +57,7 @@ class Recording:
     # physical = raw × numerator ÷ denominator + offset, one each a channel; None: raw is physical already.
     scales: Sequence[tuple[float, float, float]] | None = None
     missing_codes: Sequence[float] | None = None  # raw values that stand for a missing sample, likewise
+    note: str = ""  # what the file announces and does not hold, in words with its name
 
     @property
     def samples(self) -> int:

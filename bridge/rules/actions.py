@@ -136,8 +136,27 @@ class SetPaused:
         return {"paused": self.paused}
 
 
+@dataclass(frozen=True, slots=True)
+class Disarm:
+    """A rule has disarmed the keystrokes; only a person arms them again (``Action.output`` is `rules`)."""
+
+    def to_json(self) -> dict[str, Any]:
+        return {"armed": False}
+
+
 Act: TypeAlias = (
-    Press | KeyDown | KeyUp | TypeText | Mouse | SendOsc | SendBundle | Publish | Note | SetMode | SetPaused
+    Press
+    | KeyDown
+    | KeyUp
+    | TypeText
+    | Mouse
+    | SendOsc
+    | SendBundle
+    | Publish
+    | Note
+    | SetMode
+    | SetPaused
+    | Disarm
 )
 
 

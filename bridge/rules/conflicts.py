@@ -43,6 +43,7 @@ def find_conflicts(rules: RuleFile) -> list[Conflict]:
         *_shadowed(rules),
         *_unsettled(rules),
         *_pauses(rules),
+        *_disarms(rules),
         *_empty(rules),
         *_pause_keys(rules),
     ]
@@ -58,6 +59,19 @@ def _pause_keys(rules: RuleFile) -> Iterator[Conflict]:
                 f"`{key}` is the pause key, so no rule can press it",
                 "press another key, or give the keystrokes output another `pause_key`",
                 "error",
+            )
+
+
+def _disarms(rules: RuleFile) -> Iterator[Conflict]:
+    """A rule would disarm where nothing is ever armed."""
+    if any(isinstance(spec, KeystrokesOutput) for spec in rules.outputs.values()):
+        return
+    for index, rule in enumerate(rules.rules):
+        if "disarm" in rule.then:
+            yield Conflict(
+                ("rules", index, "then", rule.then.index("disarm")),
+                "there is nothing to disarm: no output sends keystrokes",
+                "`pause` stops every output",
             )
 
 

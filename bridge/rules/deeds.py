@@ -307,14 +307,22 @@ class Wait(Strict):
     wait: Annotated[Seconds, Field(le=LONGEST_WAIT_S)] = Field(description="How long; at most 1 min.")
 
 
+SWITCHES = ("pause", "resume", "disarm")
+
+
 def _switch(value: Any) -> str:
-    if value not in ("pause", "resume"):
-        raise problem(f"{shown(value)} is not something to do", suggestion(str(value), ("pause", "resume")))
+    if value == "arm":
+        raise problem(
+            "no rule can arm: that is for a person to do", "use `biosignal-bridge arm`, the page, or --armed"
+        )
+    if value not in SWITCHES:
+        raise problem(f"{shown(value)} is not something to do", suggestion(str(value), SWITCHES))
     return str(value)
 
 
 Switch = Annotated[
-    Literal["pause", "resume"], BeforeValidator(_switch, json_schema_input_type=Literal["pause", "resume"])
+    Literal["pause", "resume", "disarm"],
+    BeforeValidator(_switch, json_schema_input_type=Literal["pause", "resume", "disarm"]),
 ]
 
 DEED_WORDS = ("press", "hold", "toggle", "type", "repeat", "mouse", "send", "publish", "note", "mode", "wait")
@@ -336,6 +344,8 @@ def no_deed(value: Any, words: tuple[str, ...]) -> tuple[str, str]:
     if not isinstance(value, dict):
         return "something to do is needed here", "write for example `{press: PageDown}`"
     for key in value:
+        if key in SWITCHES:
+            return f"`{key}` stands alone, without a colon", f"write `then: {key}`, or `- {key}` in a list"
         close = suggestion(str(key), words)
         if close.startswith("did you mean"):
             return f"unknown key `{key!s:.40}` in what to do", close

@@ -19,7 +19,7 @@ from collections.abc import Mapping
 from math import isfinite
 from typing import Final
 
-from bridge.rules.actions import Act, Action, KeyUp, SetMode, SetPaused
+from bridge.rules.actions import Act, Action, Disarm, KeyUp, SetMode, SetPaused
 from bridge.rules.holding import Hands
 from bridge.rules.matching import origin_fits
 from bridge.rules.running import Cause, Hit, RuleState
@@ -50,6 +50,7 @@ class Engine:
         self.hands = Hands()
         self.paused = False
         self._kept_paused = False
+        self._paused_by_rule = False  # else by hand, and then no rule resumes
         self.mode = ""
         self.outputs: Mapping[str, OutputSpec] = {}
         self._out: list[Action] = []
@@ -104,8 +105,9 @@ class Engine:
         return self._taken()
 
     def pause(self) -> list[Action]:
-        """Let go of everything, send the safe values, and let no rule fire but those that resume."""
+        """By hand: let go of everything, send the safe values, and let no rule fire until a hand resumes."""
         self._pause()
+        self._paused_by_rule = False
         return self._taken()
 
     def resume(self) -> list[Action]:
@@ -114,7 +116,10 @@ class Engine:
         return self._taken()
 
     def keep_paused(self, kept: bool) -> None:
-        """Whether rules that resume are without effect, because something goes on that needs the pause."""
+        """Whether rules that resume are without effect, because something goes on that needs the pause.
+
+        They are without effect after a pause by hand too.
+        """
         self._kept_paused = kept
 
     def release(self, time: float) -> list[Action]:
@@ -157,13 +162,19 @@ class Engine:
         self._regate()
 
     def set_paused(self, paused: bool, rule: str, cause: Cause) -> None:
-        if paused == self.paused or (self._kept_paused and not paused):
+        if paused == self.paused:
             return
         if paused:
             self._pause()
+            self._paused_by_rule = True
+        elif self._kept_paused or not self._paused_by_rule:
+            return
         else:
             self._resume()
         self.emit(rule, RULES_OUTPUT, SetPaused(paused), cause)
+
+    def disarm(self, rule: str, cause: Cause) -> None:
+        self.emit(rule, RULES_OUTPUT, Disarm(), cause)
 
     # Inside.
 

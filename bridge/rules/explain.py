@@ -30,6 +30,7 @@ from bridge.rules.deeds import (
 )
 from bridge.rules.links import filters_of
 from bridge.rules.schema import COOLDOWN_S, LevelRule, Rule, RuleFile
+from bridge.rules.waiting import Waiting, waiting
 
 # What a rule that asks whether a blink was meant relies on.
 NEEDS_PROFILE = (
@@ -49,20 +50,25 @@ def _asks_whether_meant(rule: Rule) -> bool:
 
 def sentences(rules: RuleFile) -> list[tuple[str, str]]:
     """For each rule, then each level: the name that its actions carry, and what it does."""
-    told = [(rule.name, rule_sentence(rule)) for rule in rules.rules]
+    told = [(rule.name, rule_sentence(rule, waiting(rule, rules))) for rule in rules.rules]
     told.extend((level.name or level.level, level_sentence(level)) for level in rules.levels)
     return told
 
 
-def rule_sentence(rule: Rule) -> str:
-    """For example: On 2 deliberate blinks within 700 ms: press PageDown."""
+def rule_sentence(rule: Rule, waits: Waiting | None = None) -> str:
+    """For example: On a deliberate blink, 2 times within 700 ms: press PageDown."""
     parts = [f"{_condition(rule.when)}: {_list([_deed(deed) for deed in rule.then])}"]
     if rule.while_:
         parts.append(f"only in mode {' or '.join(rule.while_)}")
     if rule.window is not None:
         parts.append(f"only while a window called “{rule.window}” has the focus")
-    if rule.wait is not None:
-        parts.append("waiting for larger patterns" if rule.wait else "without waiting for larger patterns")
+    if waits is not None:
+        larger = " or ".join(f"“{name}”" for name in waits.rules)
+        parts.append(
+            f"it waits whether {larger} follows, so it comes {duration(waits.after_s)} after its first event"
+        )
+    elif rule.wait is False:
+        parts.append("without waiting for larger patterns")
     if rule.cooldown != COOLDOWN_S:
         parts.append(f"then deaf for {duration(rule.cooldown)}" if rule.cooldown else "with no pause between")
     if rule.at_most is not None:
@@ -202,7 +208,9 @@ def _deed(deed: object) -> str:
         case "pause":
             text = "pause all rules"
         case "resume":
-            text = "let all rules go on"
+            text = "let all rules go on, if a rule paused them"
+        case "disarm":
+            text = "disarm keystrokes until a person arms them"
         case _:
             duty: DutyKeys = deed.duty  # type: ignore[attr-defined]
             text = f"hold {_keys(duty.keys)} for that share of every {duration(duty.period)}"

@@ -11,7 +11,7 @@ from bridge.rules.deeds import DEED_WORDS, LEVEL_DEED_WORDS, no_deed
 from bridge.rules.document import Node
 from bridge.rules.hosts import normal_host
 from bridge.rules.problems import Problem
-from bridge.rules.words import Unknown, shown, suggestion
+from bridge.rules.words import Unknown, is_duration, seconds_text, shown, suggestion
 
 Place = tuple[int, int]
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_-]*", re.ASCII)
@@ -146,7 +146,8 @@ def _plain_words(kind: str, context: Any, given: Any) -> tuple[str, str]:
     if kind in limits:
         words = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
         name = limits[kind]
-        return f"{value} is out of range", f"it must be {words[name]} {context[name]:g}"
+        limit = seconds_text(context[name]) if is_duration(given) else f"{context[name]:g}"
+        return f"{value} is out of range", f"it must be {words[name]} {limit}"
     if kind in ("model_type", "dict_type", "model_attributes_type"):
         return (
             f"keys with values are needed here, not {value}",

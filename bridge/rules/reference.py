@@ -23,6 +23,26 @@ UI Events `key` values, with `Space` for the blank. `biosignal-bridge rules sche
 """
 
 
+_SWITCHES = """\
+## Pause, resume, disarm
+
+These stand alone, or in a list after what else is done: `then: pause`.
+
+| word | what it does |
+|---|---|
+| `pause` | Lets go of everything, sends the safe values once, and stops every rule but those that resume. It works disarmed, in a dry run and without any output. |
+| `resume` | Ends a pause that a rule began. A pause by hand (the page, the pause key, `biosignal-bridge pause`, SIGUSR1) is a person's stop: only a hand ends it. |
+| `disarm` | Lets go of every key and presses none until a person arms again: `biosignal-bridge arm`, the page, or a start with `--armed`. OSC and MQTT go on. No rule can arm. |
+
+```yaml
+rules:
+  - {name: Stop, when: {event: contraction, lasting: 2 s}, then: pause}
+  - {name: Go on, when: {event: contraction, lasting: 2 s}, then: resume}
+  - {name: Hands off, when: {event: long-closure, lasting: 4 s}, then: disarm}
+```
+"""
+
+
 def reference() -> str:
     """The page, in Markdown."""
     parts = [_HEAD]
@@ -37,7 +57,7 @@ def reference() -> str:
         shown = [_shown(slot, example) for example in examples]
         blocks = shown if slot == "file" else ["\n".join(shown)]
         parts.extend(f"```yaml\n{block}\n```\n" for block in blocks)
-    return "\n".join([*parts, _events(), _levels()])
+    return "\n".join([*parts, _events(), _levels(), _SWITCHES])
 
 
 def _events() -> str:

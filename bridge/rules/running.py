@@ -46,6 +46,8 @@ class Surroundings(Protocol):
 
     def set_paused(self, paused: bool, rule: str, cause: Cause) -> None: ...
 
+    def disarm(self, rule: str, cause: Cause) -> None: ...
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hit:
@@ -209,6 +211,8 @@ class RuleState:
 
         if deed == "pause" or deed == "resume":
             around.set_paused(deed == "pause", name, hit.cause)
+        elif deed == "disarm":
+            around.disarm(name, hit.cause)
         elif isinstance(deed, SwitchMode):
             around.set_mode(deed.mode, name, hit.cause)
         elif isinstance(deed, Hold):

@@ -107,6 +107,12 @@ def duration_s(value: Any) -> float:
     return round(seconds, 9)
 
 
+def is_duration(value: Any) -> bool:
+    """Does it say a time, with its unit?"""
+    found = _DURATION.fullmatch(value.strip()) if isinstance(value, str) else None
+    return found is not None and found[2].strip() in UNITS_S
+
+
 def number(value: Any) -> float:
     """A number, or a share such as `40 %` (0.4)."""
     if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.calibration.cues import CALIBRATED, PAUSE_S, Routine, at_pace, plan
 from bridge.calibration.figures import false_rate, figures_of, percent
+from bridge.calibration.vocabulary import NOT_WRITTEN
 from bridge.pipeline import can_bind
 from bridge.recordings import RecordingError
 from bridge.recordings.profile_file import read_profile_file, write_profile_file
@@ -211,7 +212,8 @@ class CalibrationDesk:
             lines = [
                 line for line in said.decode(errors="replace").splitlines() if line.startswith("Error: ")
             ]
-            raise ValueError(lines[-1].removeprefix("Error: ") if lines else "the fit ended without a word")
+            said_last = lines[-1].removeprefix("Error: ") if lines else "the fit ended without a word"
+            raise ValueError(said_last.removeprefix(NOT_WRITTEN))
         self._made = read_profile_file(made)
         evidence = {name: plain_evidence(self._made.detectors[name]) for name in self._wanted}
         self._screen.say(phase="done", evidence=evidence, recording=str(self._path))

@@ -27,23 +27,32 @@ _ANSWERED_S = 0.05
 
 
 class Control:
-    """`status`, `pause`, `resume` and `stop` from other processes of the same user."""
+    """`status`, `pause`, `resume`, `arm`, `disarm` and `stop` from other processes of the same user."""
 
     tasks: Sequence[asyncio.Task[None]] = ()
 
-    def __init__(self, daemon: Callable[[], Daemon]) -> None:
+    def __init__(self, daemon: Callable[[], Daemon], rule_file: str = "") -> None:
+        """``rule_file`` names what runs; empty where there is none."""
         self._daemon = daemon
+        self._rule_file = rule_file
         self._server = ControlServer(
             {
                 "status": self._status,
                 "pause": lambda: self._pause(True),
                 "resume": lambda: self._pause(False),
+                "arm": lambda: self._arm(True),
+                "disarm": lambda: self._arm(False),
                 "stop": self._stop,
             }
         )
 
     def _status(self) -> Mapping[str, Any]:
-        return self._daemon().snapshot()
+        return {"rule_file": self._rule_file, **self._daemon().snapshot()}
+
+    def _arm(self, armed: bool) -> Mapping[str, Any]:
+        daemon = self._daemon()
+        refused = daemon.arm(armed, f"`biosignal-bridge {'arm' if armed else 'disarm'}`")
+        return {"error": refused} if refused else daemon.standing.to_json()
 
     def _pause(self, paused: bool) -> Mapping[str, Any]:
         daemon = self._daemon()
@@ -161,7 +170,7 @@ def page(
                 pipeline=lambda: daemon().pipeline,
                 standing=lambda: daemon().standing,
                 pause=lambda paused: daemon().pause(paused, "the page"),
-                arm=lambda armed: daemon().dispatch.arm(armed),
+                arm=lambda armed: daemon().arm(armed, "the page"),
                 health=health,
                 rules=loaded,
                 keep=shelf.keep,

@@ -1,4 +1,4 @@
-"""The control channel: `status`, `pause`, `resume` and `stop` for a running daemon.
+"""The control channel: `status`, `pause`, `resume`, `arm`, `disarm` and `stop` for a running daemon.
 
 How a daemon is reached on which system is in ``control_channel``. A request is one JSON line
 ``{"do": "status"}``; the answer is one JSON line, ``{"error": …}`` when it was refused.
@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -105,19 +105,53 @@ def daemons(channel: ControlChannel | None = None) -> list[int]:
     return found
 
 
-def ask(word: str, pid: int | None = None, channel: ControlChannel | None = None) -> dict[str, Any]:
-    """Send one request to a running daemon. Raises ControlError."""
+def ask(
+    word: str, pid: int | None = None, channel: ControlChannel | None = None, *, file: str | None = None
+) -> dict[str, Any]:
+    """Send one request to the daemon with this process id or of this rule file, or to the one that runs.
+
+    Raises ControlError.
+    """
     channel = channel or for_this_system()
     running = daemons(channel)
-    if pid is None:
-        if not running:
-            raise ControlError("no daemon is running; start one with `biosignal-bridge run FILE`")
-        if len(running) > 1:
-            listed = ", ".join(map(str, running))
-            raise ControlError(f"several daemons are running; name one with --pid: {listed}")
-        pid = running[0]
-    elif pid not in running:
+    if not running:
+        raise ControlError("no daemon is running; start one with `biosignal-bridge run FILE`")
+    if pid is not None and pid not in running:
         raise ControlError(f"no daemon with process id {pid} is running")
+    if pid is None:
+        pid = running[0] if len(running) == 1 and file is None else _named(running, file, channel)
+    return _answer_of(word, pid, channel)
+
+
+def ask_all(word: str, channel: ControlChannel | None = None) -> list[dict[str, Any]]:
+    """The answers of all daemons of this user; one that ends meanwhile is left out. Raises ControlError."""
+    channel = channel or for_this_system()
+    answers = []
+    for pid in daemons(channel):
+        with contextlib.suppress(ControlError):
+            answers.append(_answer_of(word, pid, channel))
+    return answers
+
+
+def _named(running: Sequence[int], file: str | None, channel: ControlChannel) -> int:
+    """The one daemon of a rule file. Raises ControlError with the rule files that there are."""
+    files: dict[int, str] = {}
+    for pid in running:
+        with contextlib.suppress(ControlError):
+            files[pid] = str(_answer_of("status", pid, channel).get("rule_file", ""))
+    listed = ", ".join(f"{Path(name).name or 'no rule file'} (--pid {pid})" for pid, name in files.items())
+    if file is None:
+        raise ControlError(f"several daemons are running; name one by its rule file: {listed}")
+    fitting = [pid for pid, name in files.items() if name and Path(name) == Path(file).resolve()]
+    fitting = fitting or [pid for pid, name in files.items() if file in (Path(name).name, Path(name).stem)]
+    if not fitting:
+        raise ControlError(f"no daemon runs {file}; there is: {listed}")
+    if len(fitting) > 1:
+        raise ControlError(f"several daemons run {file}; name one by --pid: {listed}")
+    return fitting[0]
+
+
+def _answer_of(word: str, pid: int, channel: ControlChannel) -> dict[str, Any]:
     try:
         with channel.connect(runtime_folder() / f"{pid}{channel.suffix}", _PATIENCE_S) as link:
             link.sendall(json.dumps({"do": word}).encode() + b"\n")

@@ -108,6 +108,7 @@ class Daemon:
         return Standing(
             armed=self.dispatch.armed,
             paused_by=self.dispatch.paused_by,
+            disarmed_by=self.dispatch.disarmed_by,
             unable=self.dispatch.unable() if self.dispatch.armed else "",
             silent=silent if len(silent) < len(self._streams) else (),
             all_silent=bool(silent) and len(silent) == len(self._streams),
@@ -155,6 +156,7 @@ class Daemon:
             **told,
             **self.standing.to_json(),
             "pid": os.getpid(),
+            "signal": self._signal(),
             "uptime_s": time.monotonic() - self._started,
             "samples": self.summary.samples,
             "lost_samples": sum(count.lost_samples for count in counts),
@@ -169,6 +171,21 @@ class Daemon:
             "latency_counts": list(latency.counts),
             "latency_total_s": latency.total_s,
         }
+
+    def _signal(self) -> list[dict[str, str]]:
+        """How each channel is now: its stream, name, verdict and the reason for that."""
+        if self._pipeline is None:
+            return []
+        return [
+            {
+                "stream": name,
+                "channel": quality.channel.name,
+                "verdict": "none" if self._silent(self._streams[name]) else quality.verdict.value,
+                "reason": "no samples" if self._silent(self._streams[name]) else str(quality.reason),
+            }
+            for name, chain in self._pipeline.chains.items()
+            for quality in chain.quality
+        ]
 
     def _clocks(self) -> dict[str, dict[str, float]]:
         """How each source's own clock runs against this computer's, where that is known."""
@@ -437,6 +454,31 @@ class Daemon:
         self.dispatch.pause(paused, by)
         self._tell_standing()
         self._finish(Outcome([], actions), None)
+        return ""
+
+    def arm(self, armed: bool, by: str) -> str:
+        """Arm or disarm the keystrokes. ``by`` says who asks, in words.
+
+        Returns why it was refused; empty when it was done. Disarming is never refused.
+        """
+        if armed:
+            refused = self._why_not_armed()
+            if refused:
+                log.warning("not armed for %s: %s", by, refused)
+                return refused
+        self.dispatch.arm(armed, by)
+        self._tell_standing()
+        return ""
+
+    def _why_not_armed(self) -> str:
+        if self._pipeline is None:
+            return "the daemon is still starting"
+        if self._kept_paused:
+            return self._kept_paused
+        if self._dry_run:
+            return "this is a dry run; start without --dry-run to send anything"
+        if not self.dispatch.has_keys:
+            return "there is nothing to arm: no output sends keystrokes"
         return ""
 
     def keep_paused(self, why: str) -> None:

@@ -8,7 +8,17 @@ from enum import StrEnum
 from typing import Final, Literal
 
 from bridge.outputs.protocol import Announcing, Armed, Output, Readiness
-from bridge.rules.actions import Action, KeyDown, KeyUp, Mouse, Press, SetMode, SetPaused, TypeText
+from bridge.rules.actions import (
+    Action,
+    Disarm,
+    KeyDown,
+    KeyUp,
+    Mouse,
+    Press,
+    SetMode,
+    SetPaused,
+    TypeText,
+)
 
 Result = Literal["sent", "shown", "disarmed", "paused", "refused"]
 
@@ -28,6 +38,7 @@ class Dispatch:
     def __init__(self, outputs: Mapping[str, Output], *, armed: bool, dry_run: bool) -> None:
         self._outputs = dict(outputs)
         self._armed = armed
+        self._disarmed_by = ""
         self._paused = False
         self._paused_by = ""
         self._off: dict[str, str] = {}  # keystroke outputs that could not be opened: why
@@ -72,6 +83,9 @@ class Dispatch:
         if isinstance(action.act, SetPaused):
             self.pause(action.act.paused, f"the rule {action.rule!r}")
             return "sent"
+        if isinstance(action.act, Disarm):
+            self.arm(False, f"the rule {action.rule!r}")
+            return "sent"
         if isinstance(action.act, SetMode):
             return "sent"
         if self._dry_run:
@@ -83,8 +97,18 @@ class Dispatch:
         output = self._outputs.get(action.output)
         return "sent" if output is not None and output.send(action) else "refused"
 
-    def arm(self, armed: bool) -> None:
-        """Arm or disarm the hands on the computer; disarmed outputs let go of everything."""
+    @property
+    def disarmed_by(self) -> str:
+        """Who disarmed what was armed, in words; empty while armed, and where it never was."""
+        return "" if self._armed else self._disarmed_by
+
+    def arm(self, armed: bool, by: str = "") -> None:
+        """Arm or disarm the hands on the computer; disarmed outputs let go of everything.
+
+        ``by`` says who, in words.
+        """
+        if self._armed and not armed:
+            self._disarmed_by = by
         self._armed = armed
         self.tell_state()
 

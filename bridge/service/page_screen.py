@@ -8,7 +8,7 @@ from typing import Any
 from bridge.calibration.cues import Shown, Step
 from bridge.service.sitting import CHECK_S
 from bridge.signals.advice import advice_of
-from bridge.signals.quality import QualitySnapshot
+from bridge.signals.figures import QualitySnapshot
 from bridge.signals.types import StreamInfo
 
 _WORD_STANDS_S = 0.8

@@ -12,7 +12,8 @@ from typing import Protocol
 from bridge.calibration.cues import Routine, Shown, Step
 from bridge.recordings.recorder import Recorder
 from bridge.signals.advice import advice_of
-from bridge.signals.quality import ChannelQuality, QualitySnapshot, Verdict
+from bridge.signals.figures import QualitySnapshot, Verdict
+from bridge.signals.quality import ChannelQuality
 from bridge.signals.types import Block, StreamInfo
 
 CHECK_S = 5.0

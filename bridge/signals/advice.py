@@ -6,8 +6,18 @@ ear as the reference's place).
 
 from __future__ import annotations
 
-from bridge.signals.quality import QualityFigures, QualitySnapshot, Reason
-from bridge.signals.types import ChannelKind
+from bridge.signals.figures import (
+    POOR_CLIPPED,
+    POOR_HUM_SHARE,
+    POOR_JUMPS,
+    POOR_LOST,
+    POOR_NOISE_SHARE,
+    QualityFigures,
+    QualitySnapshot,
+    Reason,
+    is_muscle,
+)
+from bridge.signals.types import Channel, ChannelKind
 
 _SKIN = "Prepare the skin: rub it with gel, wipe it dry, and press the electrode on again."
 _MAINS = (
@@ -70,17 +80,18 @@ def advice_for(reason: Reason, kind: ChannelKind) -> tuple[str, ...]:
     return (*steps, _PLACE[kind]) if reason in _WITH_PLACE else steps
 
 
-def describe(figures: QualityFigures, unit: str) -> str:
-    """The figures in one line for people."""
+def describe(figures: QualityFigures, channel: Channel) -> str:
+    """The figures in one line for people, each with the limit beyond which it could be better."""
     hum_hz, hum = max(((50, figures.hum_50_share), (60, figures.hum_60_share)), key=lambda item: item[1])
+    noise_limit = "" if is_muscle(channel.kind) else f" (limit {POOR_NOISE_SHARE:.0%})"
     parts = [
-        f"{figures.rms:.3g} {unit} rms",
-        f"{figures.peak_to_peak:.3g} {unit} peak to peak",
-        f"{hum:.0%} hum at {hum_hz} Hz",
-        f"{figures.noise_share:.0%} above 40 Hz",
-        f"{figures.clipped:.1%} clipped",
-        f"{figures.lost:.1%} lost",
-        f"{figures.jumps} jumps",
+        f"{figures.rms:.3g} {channel.unit} rms",
+        f"{figures.peak_to_peak:.3g} {channel.unit} peak to peak",
+        f"{hum:.0%} hum at {hum_hz} Hz (limit {POOR_HUM_SHARE:.0%})",
+        f"{figures.noise_share:.0%} above 40 Hz{noise_limit}",
+        f"{figures.clipped:.1%} clipped (limit {POOR_CLIPPED:.0%})",
+        f"{figures.lost:.1%} lost (limit {POOR_LOST:.0%})",
+        f"{figures.jumps} jump{'' if figures.jumps == 1 else 's'} (limit {POOR_JUMPS - 1})",
     ]
     return ", ".join(parts)
 

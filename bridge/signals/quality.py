@@ -9,12 +9,24 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from enum import Enum, StrEnum
 from typing import Final
 
 import numpy as np
 
 from bridge.signals.block import cells
+from bridge.signals.figures import (
+    POOR_CLIPPED,
+    POOR_HUM_SHARE,
+    POOR_JUMPS,
+    POOR_LOST,
+    POOR_NOISE_SHARE,
+    QualityFigures,
+    QualitySnapshot,
+    Reason,
+    Verdict,
+    is_muscle,
+    over_limit,
+)
 from bridge.signals.robust import middle
 from bridge.signals.runs import Rail, Runs
 from bridge.signals.spectrum import Shares, SpectralShares
@@ -39,13 +51,8 @@ LATELY_HOPS: Final = 4
 HOPS_TO_POOR: Final = 2
 HOPS_TO_GOOD: Final = 4
 
-POOR_HUM_SHARE: Final = 0.5
-POOR_NOISE_SHARE: Final = 0.5
-POOR_CLIPPED: Final = 0.01
 BAD_CLIPPED: Final = 0.5
-POOR_LOST: Final = 0.02
 BAD_LOST: Final = 0.4
-POOR_JUMPS: Final = 2
 JUMP_RATIO: Final = 3.0  # a step from one sample to the next, in usual half-second peak-to-peak spreads
 LOOSE_HUM_SHARE: Final = 0.8
 LOOSE_RISE: Final = 3.0  # hum that was there all along, however strong, is no lead that has come off
@@ -54,27 +61,6 @@ GONE_RATIO: Final = 0.25  # of the usual signal; with less beside risen hum, the
 # more repeats than this, although changes are many converter steps, come from the link
 REPEATING_SHARE: Final = 0.1
 REPEATING_STEPS: Final = 10.0
-
-
-class Verdict(Enum):
-    GOOD = "good"
-    POOR = "poor"
-    BAD = "bad"
-
-
-class Reason(StrEnum):
-    """Why a verdict is not good."""
-
-    FINE = "fine"
-    FLAT = "flat"
-    STALLED = "stalled"
-    RAILED = "railed"
-    LOST = "lost samples"
-    LOOSE = "loose electrode"
-    CLIPPED = "clipped"
-    HUM = "mains hum"
-    NOISE = "high-frequency noise"
-    JUMPS = "jumps"
 
 
 # Judged over two seconds, so that they need no further hysteresis.
@@ -88,35 +74,6 @@ class QualityChange:
     index: int
     verdict: Verdict
     reason: Reason
-
-
-@dataclass(frozen=True, slots=True)
-class QualityFigures:
-    """Of the last ten seconds; amplitudes in the channel's unit, the rest medians of one-second windows.
-
-    Shares are of the power above 1.5 Hz: mains hum with its harmonics, and what lies above 40 Hz besides.
-    ``clipped`` and ``lost`` are fractions of all samples, ``jumps`` a count.
-    """
-
-    rms: float = 0.0
-    peak_to_peak: float = 0.0
-    hum_50_share: float = 0.0
-    hum_60_share: float = 0.0
-    noise_share: float = 0.0
-    clipped: float = 0.0
-    lost: float = 0.0
-    jumps: int = 0
-    longest_repeat_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class QualitySnapshot:
-    """What a channel is like now."""
-
-    channel: Channel
-    verdict: Verdict
-    reason: Reason
-    figures: QualityFigures
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +97,7 @@ class ChannelQuality:
         self.channel = channel
         self.rate_hz = rate_hz
         self._envelope = channel.kind == "emg-envelope"
-        self._muscle = channel.kind in ("emg", "emg-envelope")
+        self._muscle = is_muscle(channel.kind)
         self._hop = max(8, round(HOP_S * rate_hz))
         self._spectrum = SpectralShares(self._hop * WINDOW_HOPS, rate_hz)
         self._rail_limit = self._samples(ENVELOPE_STALL_S if self._envelope else RAIL_S)
@@ -162,6 +119,7 @@ class ChannelQuality:
         self._poor: Reason | None = None
         self._poor_hops = self._good_hops = 0
         self._hops: deque[_Hop] = deque(maxlen=MEMORY_HOPS)
+        self._were_bad: deque[Reason] = deque(maxlen=MEMORY_HOPS)  # how each of them ended, FINE or bad
         self._habit: deque[int] = deque(maxlen=HABIT_HOPS)
         self._usual_rms: deque[float] = deque(maxlen=MEMORY_HOPS)
         self._usual_whole: deque[float] = deque(maxlen=MEMORY_HOPS)  # with the hum
@@ -233,8 +191,19 @@ class ChannelQuality:
         return changes
 
     def snapshot(self) -> QualitySnapshot:
-        """Verdict and figures of now, for the signal check."""
-        return QualitySnapshot(self.channel, self._verdict, self._reason, self._figures())
+        """Figures of the last ten seconds and the verdict that these same ten give, for the signal check.
+
+        Bad is what is bad now, or was for more than half of the time.
+        """
+        figures = self._figures()
+        if self._bad is not None:
+            return QualitySnapshot(self.channel, Verdict.BAD, self._bad, figures)
+        bad = [reason for reason in self._were_bad if reason is not Reason.FINE]
+        reason = bad[-1] if bad else over_limit(figures, self.channel.kind)
+        verdict = Verdict.GOOD if reason is Reason.FINE else Verdict.POOR
+        if 2 * len(bad) > len(self._were_bad):
+            verdict = Verdict.BAD
+        return QualitySnapshot(self.channel, verdict, reason, figures)
 
     def _judge(self, value: float, index: int, changes: list[QualityChange]) -> None:
         """What the runs say after a sample; without a run, and nothing being bad, they say nothing."""
@@ -279,6 +248,7 @@ class ChannelQuality:
         bad = self._bad_reason(hop)
         if bad is not None:
             self._now_bad(bad, index, 2 * HOP_S, changes)
+        self._were_bad.append(Reason.FINE if self._bad is None else self._bad)
         if self._bad is not None:
             if self._bad is not Reason.LOOSE:
                 self._filled = 0  # what comes back is judged by itself
@@ -311,7 +281,9 @@ class ChannelQuality:
             return _Hop(None, 0.0, 0.0, 0.0, 0.0, lost, 0, self._runs.longest)
         low, high = float(hop.min()), float(hop.max())
         at_rails = [(rail.share(hop, low, high), rail.known) for rail in self._rails]
-        clipped = sum(share for share, _ in at_rails)
+        shares_at_rails = [share for share, _ in at_rails]
+        # Where nothing moves the one value is at both ends of the range, and counts once.
+        clipped = sum(shares_at_rails) if high > low else max(shares_at_rails)
         railed = sum(share for share, known in at_rails if known)
         change = np.abs(hop[1:] - hop[:-1])
         ranked = np.sort(change)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,8 @@ from bridge.sources.wiring import Wire
 
 if TYPE_CHECKING:
     from bridge.rules.schema import ChannelSpec
+
+log = logging.getLogger("bridge")
 
 # Live blocks are as long as those of a usual USB serial adapter (16 ms latency timer, common practice).
 LIVE_BLOCK_S = 0.016
@@ -60,6 +63,8 @@ class ReplaySource:
                 )
             except RecordingError as error:
                 raise SourceError(str(error)) from error
+            if self.recording.note:
+                log.warning("%s", self.recording.note)
         if any(spec.column is not None for spec in self._specs):
             raise SourceError("`column` is for boards; a recording's channels go by their names")
         self._info, self._factors = _scaled(self.recording.info, self._specs)

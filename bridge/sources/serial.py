@@ -171,7 +171,7 @@ class SerialSource:
             tried = ", ".join(str(rate) for rate in rates)
             raise SourceError(
                 f"port {port.device} (tried {tried} baud): {tuner.hearing.describe()}; "
-                f"give `baud:`, or send text lines"
+                "give the baud rate (--baud, or `baud:` in a rule file), or send text lines"
             )
         self._baud, columns = found
         if tuner.hearing.hello is not None:
@@ -318,7 +318,7 @@ class SerialSource:
         if not self._told_columns and self.counts.samples == 0 and self.counts.skipped_lines >= 50:
             self._told_columns = True
             log.warning(
-                "port %s: %d lines came, none with %s numbers; check `channels` and `baud`",
+                "port %s: %d lines came, none with %s numbers; check the channels and the baud rate",
                 self._port.device,
                 self.counts.skipped_lines,
                 self._decoder.columns,

@@ -87,7 +87,7 @@ def open_port(device: str, baud: int) -> serial.Serial:
     except serial.SerialException as error:
         raise SourceError(_why(device, error.errno, str(error))) from error
     except ValueError as error:
-        raise SourceError(f"port {device} cannot be set to {baud} baud; give another with `baud:`") from error
+        raise SourceError(f"port {device} cannot be set to {baud} baud; give another baud rate") from error
     except Exception as error:  # termios.error is no OSError; a port that is just going raises it
         raise SourceError(f"port {device} cannot be set up ({error}); plug it in again") from error
 

@@ -23,7 +23,7 @@ from bridge.commands.calibration_session import BadSignalError, Session
 from bridge.recordings import read
 from bridge.recordings.annotations import write_csv_annotations
 from bridge.recordings.recorder import Recorder
-from bridge.signals.quality import QualitySnapshot
+from bridge.signals.figures import QualitySnapshot
 from bridge.signals.types import Block, StreamInfo
 from bridge.sources.protocol import Sink, SourceCounts
 

@@ -242,6 +242,8 @@ COMMANDS = [
     "status",
     "pause",
     "resume",
+    "arm",
+    "disarm",
     "unit",
 ]
 

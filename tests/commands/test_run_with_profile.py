@@ -21,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
 from model_person import RATE_HZ, Blinker, session
 
 from bridge.commands.calibrate import command as calibrate
+from bridge.commands.detect import command as detect
 from bridge.commands.run import command as run_command
 from bridge.recordings.annotations import write_csv_annotations
 
@@ -58,10 +59,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def written(path: Path, samples: np.ndarray) -> None:
+def written(path: Path, samples: np.ndarray, places: int = 4) -> None:
     times = np.arange(len(samples)) / RATE_HZ
     table = np.column_stack((times, samples[:, 0]))
-    np.savetxt(path, table, "%.4f", ",", header="time,vertical", comments="")
+    np.savetxt(path, table, f"%.{places}f", ",", header="time,vertical", comments="")
 
 
 def ran(folder: Path, *options: object) -> Result:
@@ -122,6 +123,26 @@ def test_a_profile_that_does_not_fit_is_refused_with_the_reason(
     assert told in done.stderr
     assert "calibrate again" in done.stderr
     assert done.stdout == ""
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1e-6, "far smaller"), (1e3, "far larger")])
+def test_a_recording_in_another_unit_than_the_profile_is_refused(
+    folder: Path, tmp_path: Path, factor: float, told: str
+) -> None:
+    """Volts against microvolts, and nanovolts: found nothing, or anything, and said nothing."""
+    table = np.loadtxt(folder / "later.csv", delimiter=",", skiprows=1)
+    written(tmp_path / "other.csv", table[:, 1:] * factor, places=9)
+    profile = str(folder / "person.yaml")
+    detect_options = ["--detector", "blink", "--profile", profile]
+    done = CliRunner().invoke(detect, [str(tmp_path / "other.csv"), *detect_options])
+    assert done.exit_code == 2
+    assert told in done.stderr
+    assert "`vertical [mV]`" in done.stderr
+    run = [str(folder / "rules.yaml"), "--replay", str(tmp_path / "other.csv"), "--fast", "--dry-run"]
+    done = CliRunner().invoke(run_command, [*run, "--profile", profile])
+    assert done.exit_code == 2
+    assert told in done.stderr
+    assert CliRunner().invoke(detect, [str(folder / "later.csv"), *detect_options]).exit_code == 0
 
 
 def test_a_profile_broken_by_hand_is_refused_with_its_place(folder: Path, tmp_path: Path) -> None:

@@ -56,7 +56,7 @@ _FILLED = {
 }
 
 # They talk to a daemon that runs, so one is started beside them.
-BESIDE_A_DAEMON = ("status", "pause", "resume", "stop")
+BESIDE_A_DAEMON = ("status", "pause", "resume", "arm", "disarm", "stop")
 
 # These belong to the checkout and not to what is installed: the one is what runs these tests, the other has its own.
 OF_THE_CHECKOUT = ("./demos/start", "./tests/run")

@@ -104,9 +104,10 @@ class Rig:
         self.state = "paused" if paused else "armed"
         return ""
 
-    def _arm(self, armed: bool) -> None:
+    def _arm(self, armed: bool) -> str:
         self.heard.append(("arm", armed))
         self.state = "armed" if armed else "disarmed"
+        return ""
 
     def _keep(self, detector: str, settings: Mapping[str, Any]) -> None:
         """Like the service: a detector with the new settings takes the old one's place."""

@@ -201,3 +201,29 @@ def test_a_recording_is_for_its_owner_alone(tmp_path: Path) -> None:
     writer.write(Block(np.full((200, 2), 1e6), 200))
     writer.close()
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_number_that_is_none_is_told_in_our_words(tmp_path: Path) -> None:
+    plain = written(tmp_path / "a.edf")
+    for at, name in ((184, "bytes of the header"), (236, "records"), (252, "signals")):
+        (tmp_path / "b.edf").write_bytes(plain[:at] + b"9x9 " + plain[at + 4 :])
+        with pytest.raises(RecordingError, match=f"byte {at} of the header, number of {name}: '9x9 "):
+            read(tmp_path / "b.edf")
+
+
+def test_a_file_that_ends_early_says_how_much_is_there(tmp_path: Path) -> None:
+    """200 samples at 50 Hz are 4 records of a second."""
+    path = tmp_path / "a.edf"
+    plain = written(path)
+    assert read(path).note == ""
+    head = 256 * 4
+    record = (len(plain) - head) // 4
+    path.write_bytes(plain[: head + 2 * record + record // 2])
+    recording = read(path)
+    assert recording.seconds == 2.0
+    assert recording.note == (
+        f"{path}: the file ends early: 2 of the 4 records that its header announces are there, 2.0 of 4.0 s"
+    )
+    path.write_bytes(plain[: head + record // 2])
+    with pytest.raises(RecordingError, match="no samples; it ends before the first of 4 records is whole"):
+        read(path)

@@ -190,6 +190,22 @@ CASES = [
         "1 keys press a\n2 keys press a\n12 keys press a",
     ),
     Case(
+        "a long squeeze pauses, the next one resumes",
+        "{name: Stop, when: {event: contraction, lasting: 2 s}, then: pause}\n"
+        "{name: Go, when: {event: contraction, lasting: 2 s}, then: resume}\n"
+        "{name: A, when: {event: gaze-left}, then: {press: a}}",
+        "contraction 1 start\ncontraction 8 end\ngaze-left 9\ncontraction 10 start\ncontraction 11 end\n"
+        "contraction 20 start\ncontraction 23 end\ngaze-left 24",
+        "3 rules paused true\n22 rules paused false\n24 keys press a",
+    ),
+    Case(
+        "disarm: the service lets go, and the rules go on",
+        "{name: Off, when: {event: long-closure}, then: disarm}\n"
+        "{name: A, when: {event: gaze-left}, then: {press: a}}",
+        "long-closure 1 start\ngaze-left 2",
+        "1 rules armed false\n2 keys press a",
+    ),
+    Case(
         "pause and a rule that resumes",
         "{name: Stop, when: {event: long-closure}, then: pause}\n"
         "{name: Go, when: {event: blink, times: 3, within: 2 s}, then: resume}\n"

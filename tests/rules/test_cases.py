@@ -54,6 +54,28 @@ def test_case(case: Case) -> None:
     assert [written(action) for action in run(case)] == case.actions.splitlines()
 
 
+def test_a_rule_resumes_what_a_rule_paused_and_nothing_else() -> None:
+    """A pause by hand is somebody's stop: what the body seems to say does not end it."""
+    (case,) = [case for case in CASES if case.name == "pause and a rule that resumes"]
+    engine = engine_of(case)
+
+    def told(text: str) -> list[str]:
+        return [
+            written(action) for line in text.splitlines() for action in engine.process(detection_from(line))
+        ]
+
+    engine.pause()
+    assert told("blink 1\nblink 1.5\nblink 2\ngaze-left 3") == []
+    engine.resume()
+    assert told("gaze-left 4") == ["4 keys press a"]
+    assert told("long-closure 5 start") == ["5 rules paused true"]
+    engine.pause()  # a hand takes over the rule's pause
+    assert told("blink 6\nblink 6.5\nblink 7\ngaze-left 8") == []
+    engine.resume()
+    assert told("long-closure 9 start") == ["9 rules paused true"]
+    assert told("blink 10\nblink 10.5\nblink 11") == ["11 rules paused false"]
+
+
 @pytest.mark.parametrize("case", ALL, ids=lambda case: case.name)
 @pytest.mark.parametrize("ticks_s", [0.004, 0.1, 0.77])
 def test_how_often_the_time_is_told_makes_no_difference(case: Case, ticks_s: float) -> None:

@@ -142,3 +142,14 @@ QUIET = {
 @pytest.mark.parametrize("name", QUIET)
 def test_what_is_meant_is_not_complained_about(name: str) -> None:
     assert [item.text("f") for item in told(QUIET[name])] == []
+
+
+def test_disarming_where_nothing_is_armed_is_told() -> None:
+    text = (
+        "version: 1\noutputs: {sound: {type: osc, port: 9000}}\nrules:\n"
+        "  - {name: Stop, when: {event: long-closure}, then: disarm}\n"
+    )
+    (found,) = [item for item in load(text).warnings if "nothing to disarm" in item.what]
+    assert (found.line, found.severity) == (4, "warning")
+    keys = text.replace("{type: osc, port: 9000}", "{type: keystrokes}")
+    assert not [item for item in load(keys).warnings if "disarm" in item.what]

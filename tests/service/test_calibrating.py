@@ -140,9 +140,14 @@ def test_nobody_resumes_while_a_calibration_goes_on(tmp_path: Path) -> None:
             engine.set_paused(False, "Hands-free resume", Event("blink", "instant", 0.0, 0.0, "forehead"))
             assert engine.paused
             assert own.daemon.state.value == "paused"
+            assert own.daemon.arm(False, "the page") == ""
+            assert "a calibration is going on" in str(control._arm(True)["error"])
+            assert "a calibration is going on" in own.daemon.arm(True, "the page")
+            assert not own.daemon.dispatch.armed
             own.desk.press("stop")
             await own.until(lambda: own.phase == "stopped")
-            assert own.daemon.state.value == "armed"
+            assert own.daemon.state.value == "disarmed"
+            assert "calibration" not in own.daemon.arm(True, "the page")
             assert not engine.paused
 
     asyncio.run(scenario())

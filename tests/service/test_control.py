@@ -8,16 +8,20 @@ import json
 import os
 import socket
 import stat
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from platformdirs import windows
 
-from bridge.service.control import ControlError, ControlServer, ask, daemons
+from bridge.commands import control
+from bridge.service.control import ControlError, ControlServer, ask, ask_all, daemons
 from bridge.service.control_channel import ControlChannel, for_this_system
 from bridge.service.control_channel.loopback_port import LoopbackPort
 from bridge.service.control_channel.unix_socket import UnixSocket
@@ -224,3 +228,93 @@ def test_hostile_bytes_get_an_error_or_nothing(way: Callable[[], ControlChannel]
     answer = asyncio.run(send())
     assert called == []
     assert not answer or "error" in json.loads(answer)
+
+
+class Several:
+    """Daemons as processes of their own, for each is known by its process id."""
+
+    SERVE = """
+import asyncio, json, sys
+from bridge.service.control import ControlServer
+
+async def serve():
+    told = []
+    answers = {"status": lambda: {"rule_file": sys.argv[1], "told": told}}
+    for word in ("pause", "arm"):
+        answers[word] = lambda word=word: told.append(word) or {"state": word}
+    server = ControlServer(answers)
+    await server.start()
+    print("there", flush=True)
+    await asyncio.to_thread(sys.stdin.read)
+    await server.stop()
+
+asyncio.run(serve())
+"""
+
+    def __init__(self, *files: str) -> None:
+        self.files = files
+
+    def __enter__(self) -> list[int]:
+        self.running = [
+            subprocess.Popen(
+                [sys.executable, "-c", self.SERVE, file],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+            )
+            for file in self.files
+        ]
+        for child in self.running:
+            assert child.stdout is not None
+            assert child.stdout.readline() == "there\n"
+        return [child.pid for child in self.running]
+
+    def __exit__(self, *_: object) -> None:
+        for child in self.running:
+            child.communicate(timeout=10)
+
+
+def test_of_several_daemons_one_is_named_by_its_rule_file(tmp_path: Path) -> None:
+    slides, lamp = str(tmp_path / "slides.yaml"), str(tmp_path / "lamp.yaml")
+    with Several(slides, lamp) as (first, second):
+        with pytest.raises(ControlError, match=r"several .* by its rule file") as told:
+            ask("pause")
+        assert f"slides.yaml (--pid {first})" in str(told.value)
+        assert f"lamp.yaml (--pid {second})" in str(told.value)
+        for name in (lamp, "lamp.yaml", "lamp"):
+            assert ask("pause", file=name) == {"state": "pause"}
+        assert ask("arm", first) == {"state": "arm"}
+        assert {tuple(answer["told"]) for answer in ask_all("status")} == {("pause",) * 3, ("arm",)}
+        with pytest.raises(ControlError, match=r"no daemon runs other.yaml; there is: .*slides.yaml"):
+            ask("pause", file="other.yaml")
+    with Several(slides, slides), pytest.raises(ControlError, match=r"several daemons run .*--pid"):
+        ask("pause", file="slides")
+
+
+def test_the_status_of_several_is_told_of_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    answer = {
+        "rule_file": "/home/anna/slides.yaml",
+        "pid": 12,
+        "sentence": "armed: keystrokes are sent",
+        "signal": [
+            {"stream": "", "channel": "forehead", "verdict": "poor", "reason": "mains hum"},
+            {"stream": "left", "channel": "arm", "verdict": "none", "reason": "no samples"},
+            {"stream": "", "channel": "chest", "verdict": "good", "reason": "fine"},
+        ],
+        "uptime_s": 3.0,
+        "samples": 9,
+        "lost_samples": 0,
+        "skipped_lines": 0,
+        "clocks": {},
+        "events": {},
+        "actions": {},
+        "latency_ms": {"median": None},
+    }
+    monkeypatch.setattr(control, "ask_all", lambda word: [answer, answer | {"signal": [], "rule_file": ""}])
+    done = CliRunner().invoke(control.status, [])
+    assert done.exit_code == 0, done.output
+    first, second = done.stdout.split("\n\n")
+    assert "rules     /home/anna/slides.yaml (pid 12)" in first
+    assert "signal    forehead: poor (mains hum), left arm: no samples" in first
+    assert "rules     no rule file (pid 12)" in second
+    assert "signal    not known yet" in second

@@ -7,7 +7,18 @@ from dataclasses import dataclass, field
 import pytest
 
 from bridge.outputs.protocol import OutputCounts
-from bridge.rules.actions import Act, Action, KeyDown, KeyUp, Press, Publish, SendOsc, TypeText
+from bridge.rules.actions import (
+    Act,
+    Action,
+    Disarm,
+    KeyDown,
+    KeyUp,
+    Press,
+    Publish,
+    SendOsc,
+    SetPaused,
+    TypeText,
+)
 from bridge.service.dispatch import Dispatch, State
 
 HANDS: list[Act] = [Press(("a",)), KeyDown(("a",), 5.0), TypeText("a")]
@@ -103,6 +114,20 @@ def test_disarming_lets_go() -> None:
     dispatch.arm(False)
     assert output.released == 1
     assert output.announced == ["disarmed"]
+
+
+@pytest.mark.parametrize("dry_run", [False, True])
+def test_a_rule_pauses_and_disarms_even_when_nothing_else_can_be_sent(dry_run: bool) -> None:
+    output = Recording(accepts=False)
+    dispatch = Dispatch({"out": output}, armed=True, dry_run=dry_run)
+    dispatch.drop("out")
+    assert dispatch.send(Action(1.0, "Stop", "rules", SetPaused(True))) == "sent"
+    assert dispatch.state is State.PAUSED
+    assert dispatch.paused_by == "the rule 'Stop'"
+    dispatch.send(Action(2.0, "Go", "rules", SetPaused(False)))
+    assert dispatch.send(Action(3.0, "Off", "rules", Disarm())) == "sent"
+    assert dispatch.state is State.DISARMED
+    assert dispatch.disarmed_by == "the rule 'Off'"
 
 
 def test_what_an_output_refuses_is_counted() -> None:

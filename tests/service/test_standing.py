@@ -53,14 +53,30 @@ WORDS = [
     ),
     (Standing(armed=True, silent=("left",)), "armed", "armed: keystrokes are sent; no samples from left"),
     (Standing(dry_run=True), "disarmed", "dry run: actions are shown, not sent"),
-    (Standing(armed=True, has_keys=False), "armed", "armed: the rule file has no keystroke output"),
+    (Standing(armed=True, has_keys=False), "live", "live: what the rules say is sent"),
+    (Standing(has_keys=False), "live", "live: what the rules say is sent"),
+    (
+        Standing(has_keys=False, all_silent=True),
+        "no-signal",
+        "no signal: no samples arrive, so no rule can fire",
+    ),
+    (
+        Standing(disarmed_by="the rule 'Off'"),
+        "disarmed",
+        "disarmed by the rule 'Off': keystrokes are not sent",
+    ),
 ]
 
 
 @pytest.mark.parametrize(("standing", "state", "sentence"), WORDS)
 def test_each_state_has_its_words(standing: Standing, state: str, sentence: str) -> None:
     assert (standing.state, standing.sentence) == (state, sentence)
-    assert standing.to_json() == {"state": state, "sentence": sentence, "armed": standing.armed}
+    assert standing.to_json() == {
+        "state": state,
+        "sentence": sentence,
+        "armed": standing.armed,
+        "can_arm": standing.has_keys and not standing.dry_run,
+    }
 
 
 def test_every_state_is_shown_above() -> None:
@@ -155,7 +171,7 @@ def test_the_state_follows_what_is_so(caplog: pytest.LogCaptureFixture) -> None:
         await becomes(daemon, "no-signal")
         line.plugged = True
         await becomes(daemon, "armed")
-        daemon.dispatch.arm(False)
+        assert daemon.arm(False, "") == ""
         await becomes(daemon, "disarmed")
         assert daemon.pause(True, "the pause key") == ""
         assert daemon.standing.sentence == "paused by the pause key: nothing is sent"

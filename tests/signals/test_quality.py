@@ -16,7 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.signals.advice import advice_for, advice_of, describe
-from bridge.signals.quality import ChannelQuality, QualityChange, Reason, Verdict
+from bridge.signals.figures import Reason, Verdict
+from bridge.signals.quality import ChannelQuality, QualityChange
 from bridge.signals.spectrum import SpectralShares
 from bridge.signals.types import CHANNEL_KINDS, Channel, ChannelKind, Samples
 
@@ -341,7 +342,7 @@ def test_hostile_samples_never_crash_it(values: list[float], rate_hz: float, kin
     quality.process(np.array(values), 0)
     quality.process(np.random.default_rng(0).normal(0, 1, round(6 * rate_hz)), len(values))
     assert quality.verdict is not Verdict.BAD
-    assert describe(quality.snapshot().figures, "uV")
+    assert describe(quality.snapshot().figures, quality.channel)
 
 
 def test_a_sample_is_judged_in_the_call_that_brings_it(data_dir: Path) -> None:
@@ -415,5 +416,53 @@ def test_a_snapshot_says_it_all(data_dir: Path) -> None:
     assert snapshot.verdict is Verdict.POOR
     assert snapshot.figures.hum_60_share > 0.9
     assert snapshot.figures.rms == pytest.approx(np.sqrt(2), rel=0.05)
-    assert "hum at 60 Hz" in describe(snapshot.figures, "mV")
+    assert "hum at 60 Hz" in describe(snapshot.figures, snapshot.channel)
     assert advice_of(snapshot) == advice_for(Reason.HUM, "ecg")
+
+
+def test_a_flat_line_is_clipped_once(data_dir: Path) -> None:
+    """Its one value lies at both ends of the range: no share of samples is above 1."""
+    samples, rate_hz = ecg(data_dir, 30)
+    x = samples.copy()
+    x[: round(15 * rate_hz)] = x.max()
+    for high in (float(x.max()), np.inf):
+        quality = ChannelQuality(Channel("c", "ecg", "mV", high=high), rate_hz)
+        for second in range(1, 16):
+            quality.process(
+                x[round((second - 1) * rate_hz) : round(second * rate_hz)], round((second - 1) * rate_hz)
+            )
+            assert quality.snapshot().figures.clipped <= 1.0
+
+
+@pytest.mark.parametrize(("strong", "verdict"), [(0.6, Verdict.GOOD), (1.6, Verdict.POOR)])
+def test_one_verdict_from_the_window_of_the_figures(strong: float, verdict: Verdict) -> None:
+    """Hum that comes and goes: whatever the moment, what is said fits the figures beside it."""
+    random = np.random.default_rng(2)
+    rate_hz = 250.0
+    times = np.arange(round(60 * rate_hz)) / rate_hz
+    gate = np.where(times % 2 < 1, 1.4, 0.6)
+    x = random.normal(0, 1, times.size) + strong * np.sqrt(2) * gate * np.sin(2 * np.pi * 50 * times)
+    channel = Channel("c", "emg", "uV")
+    quality = ChannelQuality(channel, rate_hz)
+    moments = set()
+    for start in range(0, times.size, 125):
+        quality.process(x[start : start + 125], start)
+        snapshot = quality.snapshot()
+        if start > 10 * rate_hz:
+            over = max(snapshot.figures.hum_50_share, snapshot.figures.hum_60_share) > 0.5
+            assert (snapshot.verdict is Verdict.POOR) == over
+            assert snapshot.verdict is verdict
+            moments.add(quality.verdict)
+    assert "(limit 50%)" in describe(snapshot.figures, channel)
+
+
+def test_a_fault_within_the_window_is_told_when_it_is_over(data_dir: Path) -> None:
+    samples, rate_hz = ecg(data_dir, 40)
+    x = samples.copy()
+    x[round(20 * rate_hz) : round(23 * rate_hz)] = x[round(20 * rate_hz)]
+    quality = ChannelQuality(Channel("c", "ecg", "mV"), rate_hz)
+    quality.process(x[: round(26 * rate_hz)], 0)
+    assert quality.verdict is Verdict.GOOD
+    assert (quality.snapshot().verdict, quality.snapshot().reason) == (Verdict.POOR, Reason.STALLED)
+    quality.process(x[round(26 * rate_hz) :], round(26 * rate_hz))
+    assert quality.snapshot().verdict is Verdict.GOOD

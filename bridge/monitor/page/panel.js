@@ -31,7 +31,7 @@ export function showState(now, dryRun, control) {
   stop.querySelector("span").textContent = word === "paused" ? "Resume sending" : "Stop sending";
   stop.querySelector("kbd").hidden = word === "paused";
   const arm = $("arm");
-  arm.hidden = !control || dryRun;
+  arm.hidden = !control || dryRun || now?.can_arm === false;
   arm.disabled = !known || word === "paused";
   arm.textContent = armed ? "Disarm keystrokes" : "Arm keystrokes";
 }
