@@ -49,7 +49,7 @@ def read_profile_file(path: str | Path) -> Profile:
 
 
 def write_profile_file(path: str | Path, profile: Profile) -> None:
-    """Write a profile to a file. Atomic: a reader sees the old file or the new one, whatever happens. Raises ProfileError."""
+    """Write a profile: a reader sees the old file or the new one, whatever happens. Raises ProfileError."""
     path = Path(path)
     text = dump_profile(profile)
     load_profile(text, str(path))  # never leave behind what cannot be read
