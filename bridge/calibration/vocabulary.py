@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 from bridge.signals.types import EVENT_KINDS, Annotation
+from bridge.suggesting import nearest
 
 # What may follow an event kind: how it was done.
 STRENGTHS: dict[str, tuple[str, ...]] = {
@@ -105,5 +105,4 @@ def closest(label: str) -> str:
     for candidate in known():
         if sorted(candidate.replace("-", " ").split()) == words:
             return candidate
-    near = get_close_matches(plain(label), known(), 1, _CLOSENESS)
-    return near[0] if near else ""
+    return nearest(plain(label), known(), _CLOSENESS)

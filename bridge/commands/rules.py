@@ -231,10 +231,10 @@ def _from_json(plain: dict[str, Any]) -> Detection:
 
 def _known(kind: str) -> None:
     if kind not in EVENT_KINDS:
-        from difflib import get_close_matches
+        from bridge.suggesting import nearest
 
-        close = get_close_matches(kind, (*EVENT_KINDS, *LEVEL_KINDS), 1)
-        hint = f"did you mean `{close[0]}`?" if close else f"known: {', '.join(EVENT_KINDS)}"
+        close = nearest(kind, (*EVENT_KINDS, *LEVEL_KINDS))
+        hint = f"did you mean `{close}`?" if close else f"known: {', '.join(EVENT_KINDS)}"
         raise ValueError(f"there is no event `{kind}`; {hint}")
 
 
