@@ -19,6 +19,7 @@ from bridge.signals.figures import Verdict
 from bridge.signals.filters import SamplingRateError
 from bridge.signals.quality import ChannelQuality
 from bridge.signals.types import Block, Detection, Event, StreamInfo, moment
+from bridge.suggesting import nearest
 
 if TYPE_CHECKING:
     from bridge.calibration.drift import Bounds
@@ -95,8 +96,9 @@ def bind(info: StreamInfo, wanted: Iterable[Wanted]) -> list[Binding]:
     bindings: list[Binding] = []
     for request in wanted:
         if request.detector not in DETECTORS:
-            known = ", ".join(sorted(DETECTORS))
-            raise BindingError(f"there is no detector {request.detector!r}; known: {known}")
+            meant = nearest(request.detector, DETECTORS)
+            mend = f"did you mean {meant!r}?" if meant else f"known: {', '.join(sorted(DETECTORS))}"
+            raise BindingError(f"there is no detector {request.detector!r}; {mend}")
         type_ = DETECTORS[request.detector]
         columns = _named(info, type_, request.channels) if request.channels else _found(info, type_)
         if len(columns) > 1 and not type_.many_channels:

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from difflib import get_close_matches
 
 import yaml
+
+from bridge.suggesting import nearest
 
 _LONGEST = 1_000_000
 _DEEPEST = 20
@@ -63,8 +64,8 @@ class Placed:
             self._children = found
         for name, value in self._children.items():
             if known is not None and name not in known:
-                near = get_close_matches(name, known, n=1)
-                mend = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+                near = nearest(name, known)
+                mend = f"did you mean {near!r}?" if near else f"known: {', '.join(known)}"
                 raise value.key_error(f"{self._name} has no key {name!r}; {mend}")
         return self._children
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 from bridge.detectors import EVENT_TYPES
 from bridge.signals.types import Annotation
+from bridge.suggesting import nearest
 
 # Intervals in which nothing was meant as a command, and what the person did.
 EVERYDAY: tuple[str, ...] = (
@@ -104,5 +104,4 @@ def closest(label: str) -> str:
     for candidate in known():
         if sorted(candidate.replace("-", " ").split()) == words:
             return candidate
-    near = get_close_matches(plain(label), known(), 1, _CLOSENESS)
-    return near[0] if near else ""
+    return nearest(plain(label), known(), _CLOSENESS)

@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "detect": ("detect", "command", "Print the events in a recording."),
     "evaluate": ("evaluate", "command", "Score a detector against reference annotations."),
     "firmware": ("firmware", "command", "Write the microcontroller program to a folder."),
+    "man": ("man", "command", "Print the manual page."),
     "unit": ("unit", "command", "Print a systemd user unit for the daemon."),
     "rules": ("rules", "command", "Check, try and explain rule files."),
     "login": ("login", "command", "Keep passwords and certificates, each for its hosts only."),
@@ -48,6 +49,20 @@ class _Lazy(click.Group):
         command = getattr(importlib.import_module(f"bridge.commands.{file}"), name)
         assert isinstance(command, click.Command)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            if args[0].startswith("-"):
+                raise
+            from bridge.suggesting import nearest
+
+            meant = nearest(args[0], COMMANDS)
+            mend = f"did you mean `{meant}`?" if meant else f"known: {', '.join(COMMANDS)}"
+            raise click.UsageError(f"there is no command `{args[0]:.40}`; {mend}", ctx) from error
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -12,7 +12,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.calibration.vocabulary import NOT_UNDERSTOOD, NOT_WRITTEN, in_words
-from bridge.commands.recording_options import InvalidInput, materials, needing, source_failure
+from bridge.commands.recording_options import (
+    InvalidInput,
+    complete_detectors,
+    materials,
+    needing,
+    source_failure,
+)
 from bridge.commands.spreading import located, refused, spread, spreading_options
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind, StreamInfo
 
@@ -30,7 +36,14 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     "Example: biosignal-bridge calibrate --detector blink --replay blinks.csv "
     "--reference blinks.reference.csv --profile anna.yaml"
 )
-@click.option("--detector", "detectors", multiple=True, metavar="NAME", help="blink, gaze, …; repeat it.")
+@click.option(
+    "--detector",
+    "detectors",
+    multiple=True,
+    metavar="NAME",
+    help="blink, gaze, …; repeat it.",
+    shell_complete=complete_detectors,
+)
 @click.option(
     "--profile",
     type=click.Path(path_type=Path),

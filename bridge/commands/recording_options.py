@@ -18,8 +18,22 @@ if TYPE_CHECKING:
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
+
+def complete_detectors(_: click.Context, __: click.Parameter, begun: str) -> list[str]:
+    """For a shell's completion: detectors whose name begins so."""
+    from bridge.detectors import DETECTORS
+
+    return [name for name in DETECTORS if name.startswith(begun)]
+
+
 _OPTIONS = (
-    click.option("--detector", required=True, metavar="NAME", help="blink, gaze, contraction, heartbeat, …"),
+    click.option(
+        "--detector",
+        required=True,
+        metavar="NAME",
+        help="blink, gaze, contraction, heartbeat, …",
+        shell_complete=complete_detectors,
+    ),
     click.option(
         "--channel",
         "channels",

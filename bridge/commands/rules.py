@@ -239,10 +239,10 @@ def _from_json(plain: dict[str, Any]) -> Detection:
 
 def _known(kind: str) -> None:
     if kind not in EVENT_TYPES:
-        from difflib import get_close_matches
+        from bridge.suggesting import nearest
 
-        close = get_close_matches(kind, (*EVENT_TYPES, *LEVEL_TYPES), 1)
-        hint = f"did you mean `{close[0]}`?" if close else f"known: {', '.join(EVENT_TYPES)}"
+        close = nearest(kind, (*EVENT_TYPES, *LEVEL_TYPES))
+        hint = f"did you mean `{close}`?" if close else f"known: {', '.join(EVENT_TYPES)}"
         raise ValueError(f"there is no event `{kind}`; {hint}")
 
 

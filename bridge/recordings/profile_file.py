@@ -35,7 +35,7 @@ def _plain(name: str) -> str:
 
 
 def read_profile_file(path: str | Path) -> Profile:
-    """Raises ProfileError."""
+    """A profile from a file. Raises ProfileError where it cannot be read or is no profile."""
     path = Path(path)
     try:
         text = read_regular_file(path, _MOST_BYTES).decode("utf-8")
@@ -47,7 +47,7 @@ def read_profile_file(path: str | Path) -> Profile:
 
 
 def write_profile_file(path: str | Path, profile: Profile) -> None:
-    """Atomic: a reader sees the old file or the new one, whatever happens. Raises ProfileError."""
+    """Write a profile: a reader sees the old file or the new one, whatever happens. Raises ProfileError."""
     path = Path(path)
     text = dump_profile(profile)
     load_profile(text, str(path))  # never leave behind what cannot be read

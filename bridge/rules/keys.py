@@ -6,7 +6,7 @@ stands for keeps out what the keystroke output could never type.
 
 from __future__ import annotations
 
-from bridge.rules.words import nearest
+from bridge.suggesting import nearest
 
 MODIFIERS = ("Alt", "AltGraph", "Control", "Meta", "Shift", "CapsLock", "NumLock", "ScrollLock")
 WHITESPACE = ("Enter", "Tab", "Space")

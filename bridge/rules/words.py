@@ -7,13 +7,14 @@ The loader hands every scalar over as text (``Plain`` when it stood without quot
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Iterable
 from typing import Any
 
 from pydantic_core import PydanticCustomError
+
+from bridge.suggesting import nearest
 
 
 class Plain(str):
@@ -45,14 +46,6 @@ _FLOAT = re.compile(r"[-+]?(?:\.\d+|\d+(?:\.\d*)?)(?:[eE][-+]?\d+)?", re.ASCII)
 def problem(what: str, mend: str = "") -> PydanticCustomError:
     """An error that the loader shows as it is; braces are doubled because pydantic formats the text."""
     return PydanticCustomError("rule_file", "{what}", {"what": what, "mend": mend})
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """The known word that looks most like ``word``, or nothing."""
-    names = list(known)
-    by_folded = {name.lower(): name for name in names}
-    found = difflib.get_close_matches(word.lower()[:80], list(by_folded), n=1, cutoff=0.6)
-    return by_folded[found[0]] if found else ""
 
 
 def suggestion(word: str, known: Iterable[str], most: int = 20) -> str:
