@@ -31,7 +31,6 @@ from bridge.recordings import ChannelChoice, Recording, RecordingError, read, re
 from bridge.recordings.profile_file import read_profile_file as read_profile
 from bridge.recordings.profile_file import write_profile_file as write_profile
 from bridge.recordings.recording import Segment
-from bridge.recordings.regular_file import read_regular_file
 from bridge.rules.actions import Action
 from bridge.rules.loader import RuleFileErrors
 from bridge.rules.loader import load as _load
@@ -48,6 +47,7 @@ from bridge.signals.types import (
     moment,
 )
 from bridge.sources.person import SyntheticPerson
+from bridge.trust.files import read_regular_file
 
 __all__ = [
     "Action",

@@ -35,8 +35,8 @@ These stand alone, or in a list after what else is done: `then: pause`.
 | `disarm` | Lets go of every key and presses none until a person arms again. |
 
 `pause` works disarmed, in a dry run and without any output. A pause by hand (the page, the pause key,
-`biosignal-bridge pause`, SIGUSR1) is a person's stop: no `resume` of a rule ends it. After `disarm`, OSC and MQTT
-go on; `biosignal-bridge arm`, the page, or a start with `--armed` arms again. No rule can arm.
+`biosignal-bridge pause`, SIGUSR1) is a person's stop: no `resume` of a rule ends it. After `disarm`, OSC and
+MQTT go on; `biosignal-bridge arm`, the page, or a start with `--armed` arms again. No rule can arm.
 
 ```yaml
 rules:
