@@ -223,6 +223,7 @@ def test_hovering_reads_values() -> None:
         sight = await see(browser, rig.link)
         box = await sight.page.locator("#plot").bounding_box()
         assert box is not None
+        await sight.until("watch.frames > 0")
         await sight.page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 40)
         await sight.until("watch.view.reading !== null")
         reading, start, end = await sight.watch("[watch.view.reading, watch.view.from, watch.view.to]")

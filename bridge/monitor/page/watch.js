@@ -213,7 +213,8 @@ export class Watch {
     const { left, right } = this.painter;
     const x = event.clientX - $("plot").getBoundingClientRect().left;
     const share = (x - left) / (right - left);
-    return share < 0 || share > 1 ? null : this.view.from + share * this.span;
+    // Before anything is drawn there is no share: NaN is not a time either.
+    return share >= 0 && share <= 1 ? this.view.from + share * this.span : null;
   }
 
   point(event) {
