@@ -72,7 +72,7 @@ def test_the_whole_routine_by_keyboard_to_a_kept_profile(tmp_path: Path) -> None
             await page.focus("#calibrate-link")
             await page.keyboard.press("Enter")
             await sight.says("#calibrate-title", "Calibrate")
-            assert await page.is_visible("#calibrate-form")
+            await page.wait_for_selector("#calibrate-form")
             assert await violations(sight) == []
             await page.focus("#calibrate-few")
             await page.keyboard.press("Space")

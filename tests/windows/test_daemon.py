@@ -46,11 +46,11 @@ def test_it_is_steered_and_ended_by_commands(
     start: Callable[..., Running], rules: Path, env: dict[str, str]
 ) -> None:
     daemon = start("run", rules, "--json", "--no-monitor")
-    daemon.wait_for("keystrokes are")
+    daemon.wait_for("live: ")
     status = until(lambda: _status(env), "an answer to `status`")
-    assert status["state"] == "disarmed"
+    assert status["state"] == "live"
     assert status["pid"] == daemon.process.pid
-    for command, state in (("pause", "paused"), ("pause", "paused"), ("resume", "disarmed")):
+    for command, state in (("pause", "paused"), ("pause", "paused"), ("resume", "live")):
         done = bridge(command, env=env)
         assert (done.returncode, done.stdout.strip()) == (0, state), done.stderr
         assert _status(env)["state"] == state
