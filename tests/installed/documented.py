@@ -35,12 +35,13 @@ ENDINGS = {
     "biosignal-bridge detect monday.edf tuesday.edf wednesday.edf --detector blink --json": Ending('"wednesday.edf".*"blink"'),
     "biosignal-bridge evaluate recording.csv --detector blink --reference marked.csv": Ending("sensitivity"),
     "biosignal-bridge evaluate blinks.csv --detector blink --reference blinks.reference.csv": Ending("sensitivity"),
-    "biosignal-bridge check --channel forehead --kind eeg": Ending(_NO_BOARD, 2),
+    "biosignal-bridge check --channel forehead --kind eeg": Ending(_NO_BOARD, 1),
     "biosignal-bridge calibrate --detector blink --channel forehead --kind eeg --profile me.yaml": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --dry-run": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --armed": Ending(_NO_BOARD, 1),
     "biosignal-bridge check --keys": Ending("way of typing +none.*/dev/uinput", 1),
     "biosignal-bridge login add NAME --host HOST": Ending("no password was given", 2),  # nobody is there to type one
+    "biosignal-bridge arm slides.yaml": Ending("this is a dry run", 1),  # no test types on the screen that is there
     "biosignal-bridge run --help": Ending("Example: biosignal-bridge run"),
     "biosignal-bridge demo": Ending("would send", 130, for_ever=True),
     "biosignal-bridge demo --for 20": Ending("would send"),
@@ -82,9 +83,7 @@ def readme_lines() -> list[str]:
 def help_lines() -> dict[str, str]:
     """Each command's words, and the worked example at the end of its help; a group of commands may have none."""
     return {
-        " ".join(words): " ".join(
-            (command.epilog or "").removeprefix("\b\n").removeprefix("Example: ").split()
-        )
+        " ".join(words): " ".join((command.epilog or "").rpartition("Example: ")[2].split())
         for words, command in _commands(group, [])
         if command.epilog or not isinstance(command, click.Group)
     }

@@ -39,12 +39,13 @@ def holds(installation: Installation, line: str) -> None:
 
 def beside_a_daemon(installation: Installation, line: str) -> None:
     """It talks to a running daemon, which Ctrl-C then ends."""
-    daemon = installation.started("exec biosignal-bridge run synthetic.yaml --dry-run --no-monitor")
+    daemon = installation.started("exec biosignal-bridge run slides.yaml --dry-run --no-monitor")
     try:
         until(lambda: installation.run("biosignal-bridge status").code == 0, "the daemon", 100)
         holds(installation, line)
     finally:
-        os.killpg(daemon.pid, signal.SIGINT)
+        if "stop" not in line:
+            os.killpg(daemon.pid, signal.SIGINT)
         _, told = daemon.communicate(timeout=20)
     assert (daemon.returncode, "Traceback" in told) == (0 if "stop" in line else 130, False), told
 
