@@ -106,7 +106,9 @@ class Rig:
             quiet = bool(events) and now - events[-1].at > 0.4 and events[-1].what == "up"
             return ups if quiet else []
 
-        ups = until(settled, "the release", within_s)
+        ups = until(
+            settled, f"the release; {self.seen.seen[-4:]} after {fault_s}; {self.log()[-1500:]}", within_s
+        )
         last: float = ups[-1]
         return last - fault_s
 
