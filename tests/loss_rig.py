@@ -89,6 +89,10 @@ class Rig:
         """Hold for half a second and rest: seconds from the rest to the release."""
         self.hold()
         time.sleep(0.5)
+        while not self.server.keys_down():  # a busy machine has stopped the board for too long: once more
+            self.rest()
+            self.hold()
+            time.sleep(0.5)
         if kill_broker:
             self.broker.stop(signal.SIGKILL)
         rested_s = time.monotonic()
