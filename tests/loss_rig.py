@@ -89,6 +89,10 @@ class Rig:
         """Hold for half a second and rest: seconds from the rest to the release."""
         self.hold()
         time.sleep(0.5)
+        while not self.server.keys_down():  # a busy machine has stopped the board for too long: once more
+            self.rest()
+            self.hold()
+            time.sleep(0.5)
         if kill_broker:
             self.broker.stop(signal.SIGKILL)
         rested_s = time.monotonic()
@@ -106,7 +110,9 @@ class Rig:
             quiet = bool(events) and now - events[-1].at > 0.4 and events[-1].what == "up"
             return ups if quiet else []
 
-        ups = until(settled, "the release", within_s)
+        ups = until(
+            settled, f"the release; {self.seen.seen[-4:]} after {fault_s}; {self.log()[-1500:]}", within_s
+        )
         last: float = ups[-1]
         return last - fault_s
 
