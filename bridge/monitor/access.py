@@ -42,8 +42,8 @@ class Access:
         )
         self._link = f"http://{shown}:{port}/"
 
-    def link(self, role: Role) -> str:
-        return f"{self._link}?token={self._tokens[role]}"
+    def link(self, role: Role, path: str = "") -> str:
+        return f"{self._link}{path}?token={self._tokens[role]}"
 
     def host_allowed(self, request: web.Request) -> bool:
         return f"http://{request.headers.get('Host', '').lower()}" in self._origins

@@ -31,8 +31,9 @@ class Control:
 
     tasks: Sequence[asyncio.Task[None]] = ()
 
-    def __init__(self, daemon: Callable[[], Daemon]) -> None:
+    def __init__(self, daemon: Callable[[], Daemon], events_link: Callable[[], str] = lambda: "") -> None:
         self._daemon = daemon
+        self._events_link = events_link
         self._server = ControlServer(
             {
                 "status": self._status,
@@ -43,7 +44,8 @@ class Control:
         )
 
     def _status(self) -> Mapping[str, Any]:
-        return self._daemon().snapshot()
+        link = self._events_link()
+        return {**self._daemon().snapshot(), **({"events_link": link} if link else {})}
 
     def _pause(self, paused: bool) -> Mapping[str, Any]:
         daemon = self._daemon()
@@ -110,6 +112,7 @@ class Page:
 
     async def start(self) -> None:
         log.info("watch it at %s", await self.tap.start())
+        log.info("events for other programs at %s", self.tap.events_link)
 
     async def stop(self) -> None:
         await self.tap.stop()
