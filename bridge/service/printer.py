@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from bridge.outputs import records
+from bridge.pipeline import Pipeline
 from bridge.rules.actions import Action
 from bridge.service.dispatch import Result
 from bridge.service.output_stream import OutputStream
 from bridge.signals.types import Block, Detection, Event, Level, StreamInfo, moment
-
-if TYPE_CHECKING:
-    from bridge.pipeline import Pipeline
 
 _RESULT_WORDS: dict[Result, str] = {
     "sent": "",
