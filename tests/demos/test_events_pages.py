@@ -110,15 +110,16 @@ def test_the_balloon_by_hand() -> None:
         await page.wait_for_function("game.y > CEILING + 20", timeout=PATIENCE_MS)
         await page.keyboard.press("b")
         await expect(page.locator("#score")).to_contain_text("waved 1")
-        # A player that reads where the next gate is gets through.
+        # A player that reads where the next seed is gathers it.
+        steer = (
+            "{ const seed = game.seeds.find((one) => !one.told); game.rising = !!seed && game.y > seed.y; }"
+        )
         for _ in range(1500):
-            await page.evaluate(
-                "{ const gate = game.gates.find((one) => !one.told); if (gate) game.rising = game.y > gate.top + GAP / 2; }"
-            )
-            if await page.evaluate("game.passed") >= 1:
+            await page.evaluate(steer)
+            if await page.evaluate("game.gathered") >= 1:
                 break
             await asyncio.sleep(0.02)
-        assert await page.evaluate("game.passed") >= 1
+        assert await page.evaluate("game.gathered") >= 1
         await page.keyboard.press("p")
         assert await page.text_content("#start") == "Start"
         at = await page.evaluate("game.y")
