@@ -16,6 +16,9 @@ from bridge.rules.loader import load
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
 TEXT = {page.name: page.read_text(encoding="utf-8") for page in PAGES}
+GUIDES = {
+    page.name: page.read_text(encoding="utf-8") for page in sorted((ROOT / "demos/guides").glob("*.md"))
+}
 
 
 def blocks(text: str, language: str) -> list[str]:
@@ -41,9 +44,8 @@ def test_rule_files_are_valid() -> None:
         assert load(text).warnings == ()
 
 
-def commands() -> list[list[str]]:
-    """Every command line of ours in the README, in blocks and in running text."""
-    text = TEXT["README.md"]
+def commands(text: str = TEXT["README.md"]) -> list[list[str]]:
+    """Every command line of ours in a page, in blocks and in running text."""
     lines = [line for block in blocks(text, "sh") for line in block.splitlines()]
     lines += [code.replace("\n", " ") for code in re.findall(r"`(biosignal-bridge [^`]+)`", text)]
     return [shlex.split(line) for line in lines if line.startswith("biosignal-bridge ")]
@@ -64,6 +66,14 @@ def test_commands_and_their_options_exist(words: list[str]) -> None:
     for word in rest:
         if word.startswith("-"):
             assert word in known, f"{' '.join(words)}: there is no option {word}"
+
+
+def test_commands_and_their_options_in_the_guides_exist() -> None:
+    found = [words for text in GUIDES.values() for words in commands(text)]
+    assert len(found) > 25
+    # That word is there to be asked about.
+    for words in (words for words in found if words[1:2] != ["start"]):
+        test_commands_and_their_options_exist(words)
 
 
 def test_every_command_has_help_with_a_worked_example() -> None:

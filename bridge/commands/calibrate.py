@@ -194,10 +194,13 @@ def command(
 
 def _check_names(detectors: Sequence[str]) -> None:
     from bridge.calibration.cues import CALIBRATED
+    from bridge.suggesting import nearest
 
     for name in detectors:
         if name not in CALIBRATED:
-            raise click.UsageError(f"there is no calibration for {name!r}; known: {', '.join(CALIBRATED)}")
+            meant = nearest(name, CALIBRATED)
+            mend = f"did you mean {meant!r}?" if meant else f"known: {', '.join(CALIBRATED)}"
+            raise click.UsageError(f"there is no calibration for {name!r}; {mend}")
 
 
 def _session_path(person: str) -> Path:

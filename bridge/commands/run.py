@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from bridge.commands.recording_options import channel_choices, open_profile
 from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
+
+if TYPE_CHECKING:
+    from bridge.service.daemon import Daemon
+    from bridge.service.protocol import Companion
 
 
 def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: str | None) -> None:
@@ -65,6 +71,7 @@ def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: s
 )
 @click.option("--metrics-port", hidden=True, expose_value=False, callback=_no_metrics_port)
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines on stdout: events and actions.")
+@click.option("--all", "all_types", is_flag=True, help="With --json: levels and each channel's verdict too.")
 @click.option("--verbose", is_flag=True, help="Tell more in the log.")
 def command(
     file: Path,
@@ -81,6 +88,7 @@ def command(
     no_monitor: bool,
     page_port: int | None,
     as_json: bool,
+    all_types: bool,
     verbose: bool,
 ) -> int:
     """Turn a signal into control, as the rule file FILE says.
@@ -100,6 +108,8 @@ def command(
         )
     if page_port is not None and no_monitor:
         raise click.UsageError("--page-port and --no-monitor exclude each other")
+    if all_types and not as_json:
+        raise click.UsageError("--all goes with --json")
     if armed and dry_run:
         raise click.UsageError("--armed and --dry-run exclude each other")
     rules = read_rules(file, typing=not dry_run)
@@ -119,7 +129,19 @@ def command(
     )
     fitted = open_profile(profile)
     with output_streams(verbose, fast=fast) as (out, err):
-        summary, interrupted = run_rules(rules, options, profile=fitted, taps=[Printer(out, as_json=as_json)])
+        daemons: list[Callable[[], Daemon]] = []
+
+        def known(daemon: Callable[[], Daemon]) -> Sequence[Companion]:
+            daemons.append(daemon)
+            return ()
+
+        printer = Printer(
+            out,
+            as_json=as_json,
+            all_types=all_types,
+            pipeline=lambda: daemons[0]().pipeline if daemons else None,
+        )
+        summary, interrupted = run_rules(rules, options, profile=fitted, taps=[printer], companions=known)
         err.line(summary.line())
     if summary.recording_problem:
         return 1

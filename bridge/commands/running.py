@@ -202,8 +202,12 @@ async def _run(
     if options.file is not None and not options.fast:
         watch = RuleWatch(options.file, rules, use)
         beside.append(watch)
+    page: companions.Page | None = None
     if options.control and not options.fast:
-        beside += [companions.Control(the_daemon, options.told_file), companions.Supervision(the_daemon)]
+        control = companions.Control(
+            the_daemon, options.told_file, lambda: page.tap.events_link if page is not None else ""
+        )
+        beside += [control, companions.Supervision(the_daemon)]
     if options.monitor and not options.fast:
         desk = None
         if options.replay is None:

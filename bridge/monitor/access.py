@@ -4,7 +4,8 @@ Other users of the machine and any web page can reach a loopback port, so whatev
 token: in the link, as ``Authorization: Bearer``, or in the first message of a WebSocket. No cookie holds it:
 a browser sends those to every port of a host (RFC 6265, 8.5), so that another service could use it. A request
 must name this host (against DNS rebinding), and a WebSocket must come from this very page (browsers let any
-site open one).
+site open one). The stream for other programs (``stream.py``) is for any origin that has the token: it tells
+and takes nothing.
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ class Access:
         )
         self._link = f"http://{shown}:{port}/"
 
-    def link(self, role: Role) -> str:
-        return f"{self._link}?token={self._tokens[role]}"
+    def link(self, role: Role, path: str = "") -> str:
+        return f"{self._link}{path}?token={self._tokens[role]}"
 
     def host_allowed(self, request: web.Request) -> bool:
         return f"http://{request.headers.get('Host', '').lower()}" in self._origins

@@ -24,6 +24,7 @@ from bridge.monitor.bench import TuningBench
 from bridge.monitor.client import Client
 from bridge.monitor.feed import Feed
 from bridge.monitor.lent import Service
+from bridge.monitor.stream import EventStream
 from bridge.outputs.standing import Standing
 from bridge.rules.actions import Action
 from bridge.signals.types import Block, Detection, StreamInfo
@@ -60,6 +61,7 @@ class Monitor:
         self._feed = Feed(service)
         self._boot = secrets.token_hex(8)
         self._clients: set[Client] = set()
+        self._stream = EventStream(self._feed, self._may_more)
         self._frames: dict[tuple[int, int, int], bytes] = {}
         self._now = ""
         self._now_state: Standing | None = None
@@ -84,6 +86,7 @@ class Monitor:
 
     def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Any]]) -> None:
         self._feed.outcome(detections, actions)
+        self._stream.outcome(detections, actions)
 
     def closed(self) -> None:
         self._feed.ended = True
@@ -99,6 +102,7 @@ class Monitor:
         app.router.add_get("/status", self._status)
         app.router.add_get("/metrics", self._metrics)
         app.router.add_get("/live", self._live)
+        app.router.add_get("/events", self._stream.handle)
         app.router.add_get("/{name}", self._file)
         self._runner = web.AppRunner(
             app, access_log=None, logger=_http_log(), handle_signals=False, shutdown_timeout=1
@@ -118,6 +122,11 @@ class Monitor:
         return self._access.link(Role.WATCH)
 
     @property
+    def events_link(self) -> str:
+        """Where programs and other pages read what happens; it steers nothing. Empty before ``start``."""
+        return self._access.link(Role.WATCH, "events") if self.port else ""
+
+    @property
     def tasks(self) -> Sequence[asyncio.Future[None]]:
         """What it does in the background while it listens."""
         return () if self._ticker is None else (self._ticker,)
@@ -133,6 +142,7 @@ class Monitor:
             client.leaving.set()
         if self._clients:
             await asyncio.sleep(0)
+        await self._stream.leave()
         if self._listener is not None:
             await self._listener.close()
             self._listener = None
@@ -207,6 +217,9 @@ class Monitor:
             self._access.protect(response)
         return response
 
+    def _may_more(self) -> bool:
+        return len(self._clients) + len(self._stream) < _MOST_PAGES
+
     def _tells_nothing(self, request: web.Request) -> bool:
         """The page's own text, the same on every computer; its WebSocket asks for the token itself."""
         return request.path in ("/", "/live") or request.match_info.get("name") in self._files
@@ -245,7 +258,7 @@ class Monitor:
     async def _live(self, request: web.Request) -> web.StreamResponse:
         if not self._access.origin_allowed(request):
             return _refusal(403, "This page may not connect here.")
-        if len(self._clients) >= _MOST_PAGES:
+        if not self._may_more():
             return _refusal(503, "Too many pages are open.")
         socket = web.WebSocketResponse(
             heartbeat=_HEARTBEAT_S, max_msg_size=messages.MOST_BYTES, compress=False, timeout=2

@@ -31,10 +31,10 @@ def cloud_event(action: Action, *, id_: str, source: str, now_s: float) -> dict[
     """
     cause = action.cause
     if isinstance(cause, Event):
-        type_ = f"{TYPE_PREFIX}.{cause.kind}.{cause.edge}"
+        kind = f"{cause.kind}.{cause.edge}"
         data = cause.to_json()
     elif isinstance(cause, Level):
-        type_ = f"{TYPE_PREFIX}.{cause.kind}"
+        kind = cause.kind
         data = {
             "kind": cause.kind,
             "time": cause.time,
@@ -43,22 +43,48 @@ def cloud_event(action: Action, *, id_: str, source: str, now_s: float) -> dict[
             "detector": cause.detector,
         }
     else:
-        type_ = f"{TYPE_PREFIX}.rule"
+        kind = "rule"
         data = {"time": action.time}
-    began = datetime.fromtimestamp(now_s - onset_ago_s(action), UTC)
+    return envelope(
+        kind,
+        data,
+        id_=id_,
+        source=source,
+        began_s=now_s - onset_ago_s(action),
+        subject=cause.channel if cause is not None else "",
+        rule=action.rule,
+    )
+
+
+def envelope(
+    kind: str,
+    data: dict[str, Any],
+    *,
+    id_: str,
+    source: str,
+    began_s: float,
+    subject: str = "",
+    rule: str = "",
+) -> dict[str, Any]:
+    """``data`` as a CloudEvent of the type ``biosignal-bridge.<kind>``.
+
+    ``id_`` must be unique for the source, ``source`` is a URI reference, ``began_s`` the wall clock at which
+    it began (seconds since 1970).
+    """
+    began = datetime.fromtimestamp(began_s, UTC)
     event: dict[str, Any] = {
         "specversion": "1.0",
         "id": id_,
         "source": quote(source, safe="/-._~"),
-        "type": type_,
+        "type": f"{TYPE_PREFIX}.{kind}",
         "time": began.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
         "datacontenttype": "application/json",
     }
-    if cause is not None and cause.channel:
-        event["subject"] = cause.channel
-    if action.rule:
-        event["rule"] = action.rule
-    event["data"] = _finite(data)
+    if subject:
+        event["subject"] = subject
+    if rule:
+        event["rule"] = rule
+    event["data"] = finite(data)
     return event
 
 
@@ -66,10 +92,10 @@ def encode(event: dict[str, Any]) -> str:
     return json.dumps(event, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """JSON knows no NaN and no infinity: they become null."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
-        return {key: _finite(each) for key, each in value.items()}
+        return {key: finite(each) for key, each in value.items()}
     return value

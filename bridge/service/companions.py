@@ -31,10 +31,13 @@ class Control:
 
     tasks: Sequence[asyncio.Task[None]] = ()
 
-    def __init__(self, daemon: Callable[[], Daemon], rule_file: str = "") -> None:
-        """``rule_file`` names what runs; empty where there is none."""
+    def __init__(
+        self, daemon: Callable[[], Daemon], rule_file: str = "", events_link: Callable[[], str] = lambda: ""
+    ) -> None:
+        """``rule_file`` names what runs; empty where there is none. ``events_link``: the page's local stream."""
         self._daemon = daemon
         self._rule_file = rule_file
+        self._events_link = events_link
         self._server = ControlServer(
             {
                 "status": self._status,
@@ -47,7 +50,9 @@ class Control:
         )
 
     def _status(self) -> Mapping[str, Any]:
-        return {"rule_file": self._rule_file, **self._daemon().snapshot()}
+        link = self._events_link()
+        more = {"events_link": link} if link else {}
+        return {"rule_file": self._rule_file, **self._daemon().snapshot(), **more}
 
     def _arm(self, armed: bool) -> Mapping[str, Any]:
         daemon = self._daemon()
@@ -119,6 +124,7 @@ class Page:
 
     async def start(self) -> None:
         log.info("watch it at %s", await self.tap.start())
+        log.info("events for other programs at %s", self.tap.events_link)
 
     async def stop(self) -> None:
         await self.tap.stop()

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from bridge.outputs import records
+from bridge.pipeline import Pipeline
 from bridge.rules.actions import Action
 from bridge.service.dispatch import Result
 from bridge.service.output_stream import OutputStream
@@ -41,23 +43,46 @@ def _plain(value: Any) -> str:
 class Printer:
     """A tap that prints events and actions in order of time.
 
-    Levels are not printed, and what they send, many times a second, is printed as JSON only.
+    What levels send, many times a second, is printed as JSON only; levels themselves and the channels'
+    verdicts with ``all_types`` only. ``pipeline`` is whose verdicts those are.
     """
 
-    def __init__(self, out: OutputStream, *, as_json: bool) -> None:
+    def __init__(
+        self,
+        out: OutputStream,
+        *,
+        as_json: bool,
+        all_types: bool = False,
+        pipeline: Callable[[], Pipeline | None] = lambda: None,
+    ) -> None:
         self._out = out
         self._as_json = as_json
+        self._all_types = as_json and all_types
+        self._pipeline = pipeline
+        self._verdicts: dict[tuple[str, str], tuple[str, str]] = {}
 
     def opened(self, infos: Mapping[str, StreamInfo]) -> None:
         """Nothing to print."""
 
     def block(self, stream: str, block: Block) -> None:
-        """Nothing to print."""
+        """Verdicts that have changed."""
+        if not self._all_types:
+            return
+        pipeline = self._pipeline()
+        chain = pipeline.chains.get(stream) if pipeline is not None else None
+        for record in records.turned(stream, chain, self._verdicts):
+            self._out.line(json.dumps(record, ensure_ascii=False))
 
     def outcome(self, detections: Sequence[Detection], actions: Sequence[tuple[Action, Result]]) -> None:
         lines: list[tuple[float, int, str]] = [
             (moment(item), 0, self._event_line(item)) for item in detections if isinstance(item, Event)
         ]
+        if self._all_types:
+            lines.extend(
+                (item.time, 0, json.dumps(records.of_level(item), ensure_ascii=False, allow_nan=False))
+                for item in detections
+                if isinstance(item, Level)
+            )
         lines.extend(
             (action.time, 1, self._action_line(action, result))
             for action, result in actions
@@ -75,11 +100,11 @@ class Printer:
 
     def _event_line(self, event: Event) -> str:
         if self._as_json:
-            return json.dumps(event.to_json(), ensure_ascii=False, allow_nan=False)
+            return json.dumps(records.of_event(event), ensure_ascii=False, allow_nan=False)
         return f"{event.onset:9.3f} s  {describe_event(event)}"
 
     def _action_line(self, action: Action, result: Result) -> str:
         if self._as_json:
-            return json.dumps({**action.to_json(), "result": result}, ensure_ascii=False, allow_nan=False)
+            return json.dumps(records.of_action(action, result), ensure_ascii=False, allow_nan=False)
         verb = "would send " if result == "shown" else ""
         return f"{action.time:9.3f} s    → {verb}{describe_action(action)}{_RESULT_WORDS[result]}"

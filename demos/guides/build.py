@@ -1,7 +1,8 @@
 """Makes the site: README, guides, rule reference, and the functions and types of `import bridge`.
 
 `python demos/guides/build.py` writes plain pages to demos/guides/site (git-ignored), or to the folder that is
-named; open index.html there. The pages and what they link to are put together as they lie in the project; a
+named; open index.html there. Only its search needs a server: `python -m http.server --bind 127.0.0.1 -d
+demos/guides/site`. The pages and what they link to are put together as they lie in the project; a
 link that leads nowhere ends it with status 1. Needs mkdocs and pdoc, which the extra `test` brings.
 """
 

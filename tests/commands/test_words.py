@@ -81,6 +81,9 @@ def test_a_detector_by_another_name(tmp_path: Path) -> None:
     done = CliRunner().invoke(group, ["detect", str(tmp_path / "beats.csv"), "--detector", "pulse"])
     assert done.exit_code == 2
     assert "there is no detector 'pulse'; did you mean 'heartbeat'?" in done.output
+    done = CliRunner().invoke(group, ["calibrate", "--detector", "squeeze", "--profile", "me.yaml"])
+    assert done.exit_code == 2
+    assert "there is no calibration for 'squeeze'; did you mean 'contraction'?" in done.output
 
 
 def completed(words: str, position: int) -> set[str]:

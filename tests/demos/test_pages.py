@@ -22,7 +22,7 @@ from tests.components import end, until
 from tests.monitor.browser import chromium
 
 DEMOS = Path(__file__).resolve().parents[2] / "demos"
-PAGES = ("slides", "fireflies", "typing", "breathing")
+PAGES = ("slides", "fireflies", "typing", "breathing", "events", "balloon")
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 
 
