@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
-_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
+RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
 _RULE_FILES = {".yaml", ".yml"}
 
 _OPTIONS = (
@@ -71,24 +71,18 @@ def live_source(
         from bridge.sources.synthetic import SyntheticSource
 
         return SyntheticSource(rate_hz=rate or 250.0, fast=fast)
-    if suffix in _RECORDINGS:
+    if suffix in RECORDINGS:
         from bridge.sources.replay import ReplaySource
 
         return ReplaySource(what, rate_hz=rate, channels=channel_choices(channels, kinds), fast=fast)
-    from bridge.recordings.kinds import kind_of
+    from bridge.commands.taking import wires_of
     from bridge.sources.serial import SerialSource
-    from bridge.sources.wiring import Wire
 
     if not channels:
         raise click.UsageError(
             "say what the port sends with --channel NAME and --kind KIND, in the order sent"
         )
-    wires = []
-    for choice in channel_choices(channels, kinds) or ():
-        kind = choice.kind or kind_of(choice.name)
-        if kind is None:
-            raise click.UsageError(f"what channel {choice.name!r} carries is not clear; say it with --kind")
-        wires.append(Wire(choice.name, kind))
+    wires = wires_of(channel_choices(channels, kinds) or ())
     return SerialSource(wires, port=what, baud=baud, rate_hz=rate)
 
 

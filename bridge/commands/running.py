@@ -36,6 +36,7 @@ class RunOptions:
 
     file: Path | None = None
     replay: Path | None = None
+    source: str | None = None  # in the place of the rule file's: `synthetic`, `auto` or a port
     channels: Sequence[ChannelChoice] | None = None
     rate_hz: float | None = None
     fast: bool = False
@@ -164,7 +165,7 @@ async def _run(
     from bridge.service.rule_watch import RuleWatch
 
     def bound(rules: RuleFile, infos: Mapping[str, StreamInfo]) -> Any:
-        kinds = assembly.kinds_heard(rules)
+        kinds = assembly.kinds_heard(rules) if rules.rules or rules.levels else assembly.all_kinds(infos)
         return assembly.bindings_for(infos, rules.detectors, kinds, shelf.profile)
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
@@ -192,7 +193,7 @@ async def _run(
         daemon.use_rules(change)
 
     # A demonstration has nobody whose profile it could be.
-    own = profile_path("me", "board") if options.file is not None else None
+    own = profile_path("me", "board") if not options.name else None
     shelf = FittedProfile(options.profile or own, profile, refit)
 
     beside: list[Companion] = list(more(the_daemon)) if more is not None else []
@@ -260,7 +261,10 @@ def _check_units(
 
 
 def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
-    """The recording where one is given, else what the rule file says. Raises InvalidInput, SourceError."""
+    """The recording or source that was asked for, else what the rule file says.
+
+    Raises InvalidInput, SourceError.
+    """
     from bridge import sources
     from bridge.sources.replay import ReplaySource
 
@@ -270,11 +274,14 @@ def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
                 options.replay, rate_hz=options.rate_hz, channels=options.channels, fast=options.fast
             )
         }
+    if options.source is not None:
+        from bridge.commands.taking import other_source
+
+        chosen = options.channels or ()
+        return {"": other_source(options.source, rules, chosen, options.rate_hz, fast=options.fast)}
     specs = rules.all_sources
     if not specs:
-        raise InvalidInput(
-            "the rule file names no source; add `source:` to it, or take a recording: --replay FILE"
-        )
+        raise InvalidInput("the rule file names no source; add `source:` to it, or give --source WHAT")
     if options.fast and not all(spec.type in ("replay", "synthetic") for spec in specs.values()):
         raise InvalidInput("--fast needs a recording (--replay FILE) or a synthetic source")
     folder = options.file.parent if options.file is not None else Path()

@@ -27,9 +27,12 @@ These stand alone, or in a list after what else is done: `then: pause`.
 
 | word | what it does |
 |---|---|
-| `pause` | Lets go of everything, sends the safe values once, and stops every rule but those that resume. It works disarmed, in a dry run and without any output. |
-| `resume` | Ends a pause that a rule began. A pause by hand (the page, the pause key, `biosignal-bridge pause`, SIGUSR1) is a person's stop: only a hand ends it. |
-| `disarm` | Lets go of every key and presses none until a person arms again: `biosignal-bridge arm`, the page, or a start with `--armed`. OSC and MQTT go on. No rule can arm. |
+| `pause` | Lets go of everything, sends the safe values once, and stops every rule but those that resume. \
+It works disarmed, in a dry run and without any output. |
+| `resume` | Ends a pause that a rule began. A pause by hand (the page, the pause key, \
+`biosignal-bridge pause`, SIGUSR1) is a person's stop: only a hand ends it. |
+| `disarm` | Lets go of every key and presses none until a person arms again: `biosignal-bridge arm`, \
+the page, or a start with `--armed`. OSC and MQTT go on. No rule can arm. |
 
 ```yaml
 rules:

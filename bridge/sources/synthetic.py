@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import importlib
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -43,6 +44,8 @@ class SyntheticSource:
         self._end = None if seconds is None else round(seconds * rate_hz)
 
     async def open(self) -> StreamInfo:
+        # Loading it takes seconds on a busy machine, in which the first samples would grow old.
+        await asyncio.to_thread(importlib.import_module, "scipy.signal")
         return self._info
 
     async def run(self, sink: Sink) -> None:
