@@ -62,15 +62,23 @@ def live_source(
     rate: float | None,
     baud: int | None,
     fast: bool,
+    reliability: float | None = None,
 ) -> Source:
-    """What ``--source`` names. Raises SourceError, InvalidInput or click.UsageError."""
+    """What ``--source`` names; ``reliability`` is that of the synthetic person at a calibration.
+
+    Raises SourceError, InvalidInput or click.UsageError."""
     suffix = Path(what).suffix.lower()
     if suffix in _RULE_FILES:
+        if reliability is not None:
+            raise click.UsageError("--reliability is for --source synthetic; a rule file says `reliability`")
         return _of_rule_file(Path(what), channels, fast)
     if what == "synthetic":
-        from bridge.sources.synthetic import SyntheticSource
+        from bridge.sources.synthetic import RELIABILITY, SyntheticSource
 
-        return SyntheticSource(rate_hz=rate or 250.0, fast=fast)
+        follows = RELIABILITY if reliability is None else reliability
+        return SyntheticSource(rate_hz=rate or 250.0, fast=fast, reliability=follows)
+    if reliability is not None:
+        raise click.UsageError("--reliability is for --source synthetic")
     if suffix in RECORDINGS:
         from bridge.sources.replay import ReplaySource
 
