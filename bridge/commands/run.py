@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bridge.commands.recording_options import channel_choices, open_profile
+from bridge.commands.recording_options import InvalidInput, channel_choices, open_profile
 from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
 from bridge.commands.taking import assumed_channels, is_recording, plugged_in
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
@@ -60,7 +60,10 @@ def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: s
     help="Stop after this time (of signal, with --fast).",
 )
 @click.option(
-    "--profile", type=click.Path(path_type=Path), metavar="FILE", help="A person's profile, from calibration."
+    "--profile",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A person's profile, from calibration; one that is not there yet is made on the page.",
 )
 @click.option("--armed", is_flag=True, help="Send keystrokes from the start; without it they are off.")
 @click.option("--dry-run", is_flag=True, help="Show everything, send nothing.")
@@ -151,8 +154,13 @@ def command(
         page_port=page_port or 0,
         profile=profile,
     )
-    fitted = open_profile(profile)
+    to_come = profile is not None and not profile.exists()
+    if to_come and (fast or no_monitor):
+        raise InvalidInput(f"{profile}: there is no such profile, and no page to make it on")
+    fitted = None if to_come else open_profile(profile)
     with output_streams(verbose, fast=fast) as (out, err):
+        if to_come:
+            err.line(f"{profile} is not there yet: the page makes it, by Calibrate, or by what Tune keeps")
         summary, interrupted = run_rules(rules, options, profile=fitted, taps=[Printer(out, as_json=as_json)])
         err.line(summary.line())
     if summary.recording_problem:

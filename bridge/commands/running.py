@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.commands.cautions import CAUTIONS, on_a_body
 from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.trust.restraint import Restraint
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from bridge.service.daemon import Daemon, Summary
     from bridge.service.output_stream import OutputStream
     from bridge.service.protocol import Companion, Tap
-    from bridge.signals.types import StreamInfo
+    from bridge.signals.types import Channel, StreamInfo
     from bridge.sources import Source
 
 log = logging.getLogger("bridge")
@@ -194,8 +195,24 @@ async def _run(
 
     # A demonstration has nobody whose profile it could be.
     own = profile_path("me", "board") if not options.name else None
-    shelf = FittedProfile(options.profile or own, profile, refit)
 
+    def signal_of(detector: str) -> tuple[Sequence[Channel], float]:
+        assert daemon.pipeline is not None
+        for chain in daemon.pipeline.chains.values():
+            for binding in chain.bindings:
+                if binding.name == detector:
+                    return [chain.info.channels[column] for column in binding.columns], chain.info.rate
+        return (), 0.0  # a detector that no channel suits: told as unknown
+
+    # Settings chosen on the page are kept in a file that was named, and only there.
+    shelf = FittedProfile(
+        options.profile or own, profile, refit, signal_of=None if options.profile is None else signal_of
+    )
+
+    sources = sources_for(rules, options)
+    worn = on_a_body(sources.values())
+    if worn:
+        log.info("%s", CAUTIONS)
     beside: list[Companion] = list(more(the_daemon)) if more is not None else []
     tapping = list(taps)
     watch: RuleWatch | None = None
@@ -210,7 +227,14 @@ async def _run(
             desk = CalibrationDesk(the_daemon, shelf, sessions_path())
             tapping.append(desk)
         page = companions.page(
-            rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run, port=options.page_port
+            rules,
+            watch,
+            the_daemon,
+            shelf=shelf,
+            desk=desk,
+            dry_run=options.dry_run,
+            cautions=CAUTIONS if worn else "",
+            port=options.page_port,
         )
         tapping.append(page.tap)
         beside.append(page)
@@ -220,7 +244,6 @@ async def _run(
 
         recorder = Recorder(options.record, start_s=lambda stream: daemon.start_s(stream))
         tapping.append(recorder)
-    sources = sources_for(rules, options)
     daemon = Daemon(
         sources,
         make_pipeline,

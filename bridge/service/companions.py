@@ -132,9 +132,14 @@ def page(
     shelf: FittedProfile,
     desk: CalibrationDesk | None,
     dry_run: bool,
+    cautions: str = "",
     port: int = 0,
 ) -> Page:
-    """The page with what it may ask of the daemon. ``port`` 0: any free one."""
+    """The page with what it may ask of the daemon.
+
+    ``cautions``: what a person must read before electrodes touch anybody; empty where nobody is wired.
+    ``port`` 0: any free one.
+    """
     from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
     from bridge.monitor.server import Monitor
     from bridge.rules.explain import sentences
@@ -178,6 +183,7 @@ def page(
                 calibration=desk,
                 metrics=exposition(lambda: daemon().snapshot()),
                 dry_run=dry_run,
+                cautions=cautions,
             ),
             port=port,
         )

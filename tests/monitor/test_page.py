@@ -469,3 +469,59 @@ def test_a_detector_that_must_not_be_relied_on_says_so() -> None:
         assert await sight.page.is_visible("#cautions")
 
     in_browser(check, detectors=("blink", "drowsiness"))
+
+
+def test_cautions_stand_above_the_fold_until_they_are_read() -> None:
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link)
+        box = await sight.page.locator("#body").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] < 900
+        assert "on battery" in (await sight.page.text_content("#body-words") or "")
+        await sight.page.focus("#body-read")
+        await sight.page.keyboard.press("Enter")
+        await sight.page.wait_for_selector("#body", state="hidden")
+        await sight.page.reload()
+        await sight.page.wait_for_selector("#empty", state="hidden")
+        assert await sight.page.is_hidden("#body")
+        assert sight.complaints == []
+        # Another window has not read them.
+        other = await see(browser, rig.link)
+        assert await other.page.is_visible("#body")
+
+    in_browser(check, cautions="Electrodes on the body: run on battery.")
+
+
+def test_tune_shows_which_blinks_are_deliberate() -> None:
+    """By shape, beside its key: the diamonds in the row are as many as the deliberate blinks."""
+
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link + "#tune")
+        await sight.says("#tune-sum", "the same")
+        assert await sight.page.is_visible("#tune-marks")
+        assert await sight.page.is_hidden("#body")
+        picture = await sight.page.locator("#tune-canvas").screenshot()
+        if folder := os.environ.get("BRIDGE_PICTURES"):
+            (Path(folder) / "tune.png").write_bytes(picture)
+        # A diamond is 12 pixels wide at its middle, a stroke at most 3.
+        widths = await sight.page.evaluate(
+            """() => {
+              const canvas = document.getElementById("tune-canvas");
+              const pen = canvas.getContext("2d");
+              const scale = canvas.width / canvas.clientWidth;
+              const row = pen.getImageData(0, Math.round(11 * scale), canvas.width, 1).data;
+
+              const runs = [];
+              let run = 0;
+              for (let x = Math.round(100 * scale); x < canvas.width; x++) {
+                const dark = row[4 * x + 3] > 128;
+                if (dark) run += 1;
+                else if (run) { runs.push(run / scale); run = 0; }
+              }
+              return runs;
+            }"""
+        )
+        assert any(width > 8 for width in widths), widths
+        assert any(width < 5 for width in widths), widths
+
+    in_browser(check)

@@ -160,6 +160,7 @@ export class Tune {
     const same = !gone.length && !added.length;
     $("tune-sum").textContent = `${Math.round(answer.seconds)} s. As it is: ${count(before)}. `
       + (same ? "With this: the same." : `With this: ${count(after)}, ${gone.length} gone and ${added.length} new.`);
+    $("tune-marks").hidden = ![...before, ...after].some((e) => e.kind === "blink");
     const changes = [...gone.map((e) => [e, "would be gone"]), ...added.map((e) => [e, "would be new"])]
       .sort((a, b) => a[0].decided - b[0].decided);
     $("tune-changes").replaceChildren(...changes.slice(0, MOST_CHANGES).map(([event, said]) => {
@@ -245,13 +246,26 @@ export class Tune {
         pen.moveTo(x, middle - 8);
         pen.lineTo(x, middle + 8);
         pen.stroke();
+        if (event.values.deliberate === 1) diamond(pen, x, middle);
         if (!event.changed) continue;
         pen.fillStyle = colours.act;
         pen.textAlign = "left";
-        pen.fillText(sign, x + 4, middle);
+        pen.fillText(sign, x + (event.values.deliberate === 1 ? 9 : 4), middle);
       }
     });
   }
+}
+
+// A deliberate blink: told by shape, not by colour alone.
+function diamond(pen, x, y) {
+  pen.beginPath();
+  pen.moveTo(x, y - 6);
+  pen.lineTo(x + 6, y);
+  pen.lineTo(x, y + 6);
+  pen.lineTo(x - 6, y);
+  pen.closePath();
+  pen.fillStyle = pen.strokeStyle;
+  pen.fill();
 }
 
 function count(events) {
