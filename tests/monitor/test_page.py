@@ -309,10 +309,10 @@ def test_rules_in_sentences_and_what_fired() -> None:
     in_browser(check)
 
 
-async def tune(sight: Sight, value: str) -> str:
+async def tune(sight: Sight, value: str, setting: str = "threshold") -> str:
     """Type a threshold; what the page then says it would have done."""
     before = await sight.page.text_content("#tune-sum")
-    await sight.page.focus(".setting[data-setting=threshold] input[type=number]")
+    await sight.page.focus(f".setting[data-setting={setting}] input[type=number]")
     await sight.page.keyboard.press("Control+a")
     await sight.page.keyboard.type(value)
     await sight.page.keyboard.press("Enter")
@@ -481,10 +481,10 @@ def test_cautions_stand_above_the_fold_until_they_are_read() -> None:
         await sight.page.focus("#body-read")
         await sight.page.keyboard.press("Enter")
         await sight.page.wait_for_selector("#body", state="hidden")
+        assert sight.complaints == []
         await sight.page.reload()
         await sight.page.wait_for_selector("#empty", state="hidden")
         assert await sight.page.is_hidden("#body")
-        assert sight.complaints == []
         # Another window has not read them.
         other = await see(browser, rig.link)
         assert await other.page.is_visible("#body")
@@ -493,35 +493,36 @@ def test_cautions_stand_above_the_fold_until_they_are_read() -> None:
 
 
 def test_tune_shows_which_blinks_are_deliberate() -> None:
-    """By shape, beside its key: the diamonds in the row are as many as the deliberate blinks."""
+    """By shape, in both rows: open diamonds while it is not known, filled ones and strokes once it is."""
 
     async def check(rig: Rig, browser: Any) -> None:
         sight = await see(browser, rig.link + "#tune")
         await sight.says("#tune-sum", "the same")
         assert await sight.page.is_visible("#tune-marks")
         assert await sight.page.is_hidden("#body")
-        picture = await sight.page.locator("#tune-canvas").screenshot()
-        if folder := os.environ.get("BRIDGE_PICTURES"):
-            (Path(folder) / "tune.png").write_bytes(picture)
-        # A diamond is 12 pixels wide at its middle, a stroke at most 3.
-        widths = await sight.page.evaluate(
-            """() => {
-              const canvas = document.getElementById("tune-canvas");
-              const pen = canvas.getContext("2d");
-              const scale = canvas.width / canvas.clientWidth;
-              const row = pen.getImageData(0, Math.round(11 * scale), canvas.width, 1).data;
-
-              const runs = [];
-              let run = 0;
-              for (let x = Math.round(100 * scale); x < canvas.width; x++) {
-                const dark = row[4 * x + 3] > 128;
-                if (dark) run += 1;
-                else if (run) { runs.push(run / scale); run = 0; }
-              }
-              return runs;
-            }"""
-        )
-        assert any(width > 8 for width in widths), widths
-        assert any(width < 5 for width in widths), widths
+        await tune(sight, "150", "deliberate_threshold")
+        await sight.holds(f"({RUNS})(33).some((width) => width > 8)")
+        # A filled diamond is 12 pixels wide in its middle; the sides of an open one and a stroke at most 4.
+        known = await sight.page.evaluate(f"({RUNS})(33)")
+        unknown = await sight.page.evaluate(f"({RUNS})(11)")
+        assert any(width < 5 for width in known), known
+        assert unknown
+        assert max(unknown) < 5, unknown
 
     in_browser(check)
+
+
+# Widths of what is dark in the row of marks whose middle is at ``y``.
+RUNS = """(y) => {
+  const canvas = document.getElementById("tune-canvas");
+  const scale = canvas.width / canvas.clientWidth;
+  const row = canvas.getContext("2d").getImageData(0, Math.round(y * scale), canvas.width, 1).data;
+  const runs = [];
+  let run = 0;
+  for (let x = Math.round(90 * scale); x < canvas.width; x += 1) {
+    const [red, green, blue, solid] = row.slice(4 * x, 4 * x + 4);
+    if (solid > 128 && red + green + blue < 384) run += 1;
+    else if (run) { runs.push(run / scale); run = 0; }
+  }
+  return runs;
+}"""

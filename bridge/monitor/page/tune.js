@@ -246,26 +246,29 @@ export class Tune {
         pen.moveTo(x, middle - 8);
         pen.lineTo(x, middle + 8);
         pen.stroke();
-        if (event.values.deliberate === 1) diamond(pen, x, middle);
+        const meant = event.kind === "blink" ? event.values.deliberate ?? "unknown" : 0;
+        if (meant) diamond(pen, x, middle, meant === 1 ? pen.strokeStyle : colours.card);
         if (!event.changed) continue;
         pen.fillStyle = colours.act;
         pen.textAlign = "left";
-        pen.fillText(sign, x + (event.values.deliberate === 1 ? 9 : 4), middle);
+        pen.fillText(sign, x + (meant ? 9 : 4), middle);
       }
     });
   }
 }
 
-// A deliberate blink: told by shape, not by colour alone.
-function diamond(pen, x, y) {
+// Filled for a deliberate blink, open for one of which it is not known: told by shape, not by colour alone.
+function diamond(pen, x, y, fill) {
   pen.beginPath();
   pen.moveTo(x, y - 6);
   pen.lineTo(x + 6, y);
   pen.lineTo(x, y + 6);
   pen.lineTo(x - 6, y);
   pen.closePath();
-  pen.fillStyle = pen.strokeStyle;
+  pen.fillStyle = fill;
   pen.fill();
+  pen.lineWidth = 1.5;
+  pen.stroke();
 }
 
 function count(events) {
