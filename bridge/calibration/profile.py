@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bridge.calibration.drift import Bounds, bounds_for
-from bridge.calibration.evidence import Evidence, Fitted
+from bridge.calibration.evidence import Counts, Evidence, Fitted, Prediction
 from bridge.calibration.tuning import TUNINGS
 from bridge.detectors import DETECTORS, DetectorType, SettingsError, settings_from
 from bridge.signals.types import Channel
@@ -19,6 +19,7 @@ from bridge.signals.types import Channel
 VERSION = 1
 # A rate that is measured from arriving samples wanders by less than this; settings do not.
 _RATE_TOLERANCE = 0.02
+_NOT_MEASURED = "settings were chosen by hand and nothing was measured: calibrate to know how well they work"
 _BY_HAND = "settings were changed by hand after this was measured"
 
 
@@ -85,7 +86,7 @@ class Profile:
         except SettingsError as error:
             raise ProfileError(f"settings of {detector!r}: {error}") from error
         warnings = own.evidence.warnings
-        if _BY_HAND not in warnings:
+        if _BY_HAND not in warnings and _NOT_MEASURED not in warnings:
             warnings = (*warnings, _BY_HAND)
         part = replace(own, settings=changed, evidence=replace(own.evidence, warnings=warnings))
         return replace(self, detectors={**self.detectors, detector: part})
@@ -123,6 +124,20 @@ def part_of(fitted: Fitted, channels: Sequence[Channel], rate_hz: float, date: s
         MadeOn(tuple(channels), rate_hz, type_.version, filters_of(type_), date),
         evidence,
         bounds_for(kinds, "amplitude", evidence.acts_sizes, evidence.curve, value),
+    )
+
+
+def set_by_hand(detector: str, channels: Sequence[Channel], rate_hz: float, date: str) -> DetectorProfile:
+    """A part with no settings and no evidence yet, for those that a person chooses; ``date`` as ISO 8601.
+
+    Raises ProfileError for a detector that is not known.
+    """
+    type_ = DETECTORS.get(detector)
+    if type_ is None:
+        raise ProfileError(f"this program has no detector {detector!r}")
+    nothing = Evidence(Counts({}, 0, 0, 0.0), None, None, Prediction(0, 0, 0, 0.0), warnings=(_NOT_MEASURED,))
+    return DetectorProfile(
+        {}, MadeOn(tuple(channels), rate_hz, type_.version, filters_of(type_), date), nothing
     )
 
 

@@ -90,6 +90,12 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     metavar="RATIO",
     help="How many misses one false activation is worth.",
 )
+@click.option(
+    "--reliability",
+    type=click.FloatRange(0, 1),
+    metavar="SHARE",
+    help="Live with --source synthetic: how many of the cues the made-up person follows; 0.95 if not given.",
+)
 @click.option("--few", is_flag=True, help="Allow fewer than ten acts of a kind; the profile says so.")
 @click.option("--force", is_flag=True, help="Go on with a bad signal.")
 @click.option("--show", type=_FILE, metavar="PROFILE", help="Draw a profile and do nothing else.")
@@ -118,6 +124,7 @@ def command(
     cue: str,
     pace: float,
     cost: float,
+    reliability: float | None,
     few: bool,
     force: bool,
     show: Path | None,
@@ -129,6 +136,7 @@ def command(
     """Set every detector's thresholds for one person on one day, and say how well it will work.
 
     Live: signal check, rest, acts on cue, everyday movements, a check; about three minutes for a detector.
+    With --source synthetic a made-up person does what the cues say: the whole routine without a body.
     The session is recorded, and --replay fits from such a recording, or any with labels, the same way.
 
     Body-connected electronics: battery power only, nothing on mains, no implants. Not a medical device.
@@ -180,7 +188,7 @@ def command(
         else:
             path = record or _session_path(person)
             asked = task(path, out, rate=None)
-            _hold(detectors, path, source, channels, kinds, rate, baud, cue, pace, force, few)
+            _hold(detectors, path, source, channels, kinds, rate, baud, cue, pace, force, few, reliability)
         made = _fitted(asked)
         _save(out, made)
     except LabelError as error:
@@ -223,6 +231,7 @@ def _hold(
     pace: float,
     force: bool,
     few: bool,
+    reliability: float | None,
 ) -> None:
     """Hold the session; returns when it has come to its end."""
     from rich.console import Console
@@ -244,7 +253,7 @@ def _hold(
     total_s = sum(step.seconds + 3 for step in steps)
     console.print(f"About {total_s / 60:.0f} minutes, recorded to {path}")
     session = Session(
-        live_source(source, channels, kinds, rate, baud, False),
+        live_source(source, channels, kinds, rate, baud, False, reliability),
         Recorder(path),
         Routine(steps),
         screen,

@@ -17,16 +17,12 @@ from rich.progress_bar import ProgressBar
 from rich.text import Text
 
 from bridge.calibration.cues import Shown, Step
+from bridge.commands.cautions import CAUTIONS
 from bridge.commands.terminal_keys import NextKey, single_keys
 from bridge.signals.advice import advice_of, describe
 from bridge.signals.figures import QualitySnapshot, Verdict
 from bridge.signals.types import StreamInfo
 
-CAUTIONS = (
-    "Electrodes on the body: run on battery, with nothing on mains touching the circuit; not with a "
-    "pacemaker or other implant; stop if the skin is irritated. Not a medical device. Local codes and "
-    "licensed practice come first."
-)
 _STANDS_S = 0.8
 _KEYS = "r repeats the step, space goes on, q ends (what was recorded stays)"
 

@@ -30,7 +30,7 @@ class Session:
     ) -> None:
         """``accept`` may refuse what the source carries by raising, before anything is recorded."""
         self._source, self._accept = source, accept
-        self._sitting = Sitting(recorder, routine, screen, force=force)
+        self._sitting = Sitting(recorder, routine, screen, force=force, source=source)
         self._stop = asyncio.Event()
         self._failure: Exception | None = None
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.commands.cautions import CAUTIONS, on_a_body
 from bridge.commands.live_options import live_options, live_source
 from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.signals.types import Block, ChannelKind
@@ -63,6 +64,8 @@ def command(
         return _keys(as_json)
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)
+        if on_a_body([source]):
+            click.echo(CAUTIONS, err=True)
         look = asyncio.run(_Look(source, seconds, moving=sys.stdout.isatty() and not as_json).run())
     except SourceError as error:
         raise source_failure(error) from error

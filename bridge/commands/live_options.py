@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
-_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
+RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
 _RULE_FILES = {".yaml", ".yml"}
 
 _OPTIONS = (
@@ -62,33 +62,35 @@ def live_source(
     rate: float | None,
     baud: int | None,
     fast: bool,
+    reliability: float | None = None,
 ) -> Source:
-    """What ``--source`` names. Raises SourceError, InvalidInput or click.UsageError."""
+    """What ``--source`` names; ``reliability`` is that of the synthetic person at a calibration.
+
+    Raises SourceError, InvalidInput or click.UsageError."""
     suffix = Path(what).suffix.lower()
     if suffix in _RULE_FILES:
+        if reliability is not None:
+            raise click.UsageError("--reliability is for --source synthetic; a rule file says `reliability`")
         return _of_rule_file(Path(what), channels, fast)
     if what == "synthetic":
-        from bridge.sources.synthetic import SyntheticSource
+        from bridge.sources.synthetic import RELIABILITY, SyntheticSource
 
-        return SyntheticSource(rate_hz=rate or 250.0, fast=fast)
-    if suffix in _RECORDINGS:
+        follows = RELIABILITY if reliability is None else reliability
+        return SyntheticSource(rate_hz=rate or 250.0, fast=fast, reliability=follows)
+    if reliability is not None:
+        raise click.UsageError("--reliability is for --source synthetic")
+    if suffix in RECORDINGS:
         from bridge.sources.replay import ReplaySource
 
         return ReplaySource(what, rate_hz=rate, channels=channel_choices(channels, kinds), fast=fast)
-    from bridge.recordings.kinds import kind_of
+    from bridge.commands.taking import wires_of
     from bridge.sources.serial import SerialSource
-    from bridge.sources.wiring import Wire
 
     if not channels:
         raise click.UsageError(
             "say what the port sends with --channel NAME and --kind KIND, in the order sent"
         )
-    wires = []
-    for choice in channel_choices(channels, kinds) or ():
-        kind = choice.kind or kind_of(choice.name)
-        if kind is None:
-            raise click.UsageError(f"what channel {choice.name!r} carries is not clear; say it with --kind")
-        wires.append(Wire(choice.name, kind))
+    wires = wires_of(channel_choices(channels, kinds) or ())
     return SerialSource(wires, port=what, baud=baud, rate_hz=rate)
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.cautions import CAUTIONS, on_a_body
 from bridge.commands.live_options import live_options, live_source
 from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.signals.types import Block, ChannelKind
@@ -55,6 +56,8 @@ def command(
     recorder = Recorder(out, overwrite=overwrite)
     try:
         source = live_source(what, channels, kinds, rate, baud, fast)
+        if on_a_body([source]):
+            click.echo(CAUTIONS, err=True)
         recorded = asyncio.run(_Recording(source, recorder, seconds).run())
     except SourceError as error:
         raise source_failure(error) from error

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.recording_options import channel_choices, open_profile
+from bridge.commands.recording_options import InvalidInput, channel_choices, open_profile
 from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
+from bridge.commands.taking import assumed_channels, is_recording, plugged_in
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:
@@ -28,10 +29,20 @@ def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: s
 @click.command(
     epilog="Example: biosignal-bridge run configs/first-try.yaml --replay blinks.csv --fast --dry-run --json"
 )
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--replay", type=click.Path(path_type=Path), metavar="REC", help="A recording as the source.")
+@click.argument("file", required=False, type=click.Path(dir_okay=False, path_type=Path))
 @click.option(
-    "--channel", "channels", multiple=True, metavar="NAME", help="A channel of the recording to use."
+    "--source",
+    metavar="WHAT",
+    help="In the place of FILE's source: `synthetic`, a recording, a serial port's name, or `auto` for the "
+    "port that sends.",
+)
+@click.option("--replay", type=click.Path(path_type=Path), metavar="REC", help="As --source REC.")
+@click.option(
+    "--channel",
+    "channels",
+    multiple=True,
+    metavar="NAME",
+    help="A channel of the recording to use, or what the port sends, in order; repeat it.",
 )
 @click.option(
     "--kind",
@@ -55,7 +66,10 @@ def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: s
     help="Stop after this time (of signal, with --fast).",
 )
 @click.option(
-    "--profile", type=click.Path(path_type=Path), metavar="FILE", help="A person's profile, from calibration."
+    "--profile",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A person's profile, from calibration; one that is not there yet is made on the page.",
 )
 @click.option("--armed", is_flag=True, help="Send keystrokes from the start; without it they are off.")
 @click.option("--dry-run", is_flag=True, help="Show everything, send nothing.")
@@ -74,7 +88,8 @@ def _no_metrics_port(_context: click.Context, _option: click.Parameter, value: s
 @click.option("--all", "all_types", is_flag=True, help="With --json: levels and each channel's verdict too.")
 @click.option("--verbose", is_flag=True, help="Tell more in the log.")
 def command(
-    file: Path,
+    file: Path | None,
+    source: str | None,
     replay: Path | None,
     channels: tuple[str, ...],
     kinds: tuple[ChannelKind, ...],
@@ -93,6 +108,9 @@ def command(
 ) -> int:
     """Turn a signal into control, as the rule file FILE says.
 
+    Without FILE it shows on the page what is plugged in (or --source), with every detector that suits it, and
+    sends nothing at all.
+
     Keystrokes are off unless --armed; OSC and MQTT are live from the start unless --dry-run. Ctrl-C,
     SIGTERM or `stop` stops, SIGUSR1 pauses and resumes. A new version of FILE takes over while it runs, if it
     is valid.
@@ -100,35 +118,59 @@ def command(
     Run everything that touches the body from batteries, nothing on mains; no implants; not a medical device;
     not for vehicles or machinery; never the only safety control.
     """
+    from bridge.rules.schema import RuleFile
     from bridge.service.printer import Printer
+    from bridge.sources.protocol import SourceError
 
-    if (channels or kinds or rate) and replay is None:
+    if source is not None and replay is not None:
+        raise click.UsageError("--source and --replay exclude each other")
+    if source is not None and is_recording(source):
+        replay = Path(source)
+        source = None
+    if file is None and replay is None:
+        source = source or "auto"
+    if (channels or kinds or rate) and replay is None and source is None:
         raise click.UsageError(
-            "--channel, --kind and --rate go with --replay; the rule file says it otherwise"
+            "--channel, --kind and --rate go with --source or --replay; the rule file says it otherwise"
         )
+    if file is None and armed:
+        raise click.UsageError("--armed needs a rule file: without one nothing is sent")
     if page_port is not None and no_monitor:
         raise click.UsageError("--page-port and --no-monitor exclude each other")
     if all_types and not as_json:
         raise click.UsageError("--all goes with --json")
     if armed and dry_run:
         raise click.UsageError("--armed and --dry-run exclude each other")
-    rules = read_rules(file, typing=not dry_run)
+    choices = channel_choices(channels, kinds)
+    if file is None and source is not None and source != "synthetic" and choices is None:
+        try:
+            heard = plugged_in(source)
+        except SourceError as error:
+            raise click.ClickException(str(error)) from error
+        source, choices = heard.port.device, assumed_channels(heard.columns or 1)
+    rules = RuleFile.model_validate({"version": 1}) if file is None else read_rules(file, typing=not dry_run)
     options = RunOptions(
         file=file,
         replay=replay,
-        channels=channel_choices(channels, kinds),
+        source=source,
+        channels=choices,
         rate_hz=rate,
         fast=fast,
         for_s=for_s,
         armed=armed,
-        dry_run=dry_run,
+        dry_run=dry_run or file is None,
         record=record,
         monitor=not no_monitor,
         page_port=page_port or 0,
         profile=profile,
     )
-    fitted = open_profile(profile)
+    to_come = profile is not None and not profile.exists()
+    if to_come and (fast or no_monitor):
+        raise InvalidInput(f"{profile}: there is no such profile, and no page to make it on")
+    fitted = None if to_come else open_profile(profile)
     with output_streams(verbose, fast=fast) as (out, err):
+        if to_come:
+            err.line(f"{profile} is not there yet: the page makes it, by Calibrate, or by what Tune keeps")
         daemons: list[Callable[[], Daemon]] = []
 
         def known(daemon: Callable[[], Daemon]) -> Sequence[Companion]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.commands.cautions import CAUTIONS, on_a_body
 from bridge.commands.recording_options import InvalidInput, source_failure
 from bridge.trust.restraint import Restraint
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from bridge.service.output_stream import OutputStream
     from bridge.service.protocol import Companion, Tap
     from bridge.service.summary import Summary
-    from bridge.signals.types import StreamInfo
+    from bridge.signals.types import Channel, StreamInfo
     from bridge.sources import Source
 
 log = logging.getLogger("bridge")
@@ -37,6 +38,7 @@ class RunOptions:
 
     file: Path | None = None
     replay: Path | None = None
+    source: str | None = None  # in the place of the rule file's: `synthetic`, `auto` or a port
     channels: Sequence[ChannelChoice] | None = None
     rate_hz: float | None = None
     fast: bool = False
@@ -165,7 +167,7 @@ async def _run(
     from bridge.service.rule_watch import RuleWatch
 
     def bound(rules: RuleFile, infos: Mapping[str, StreamInfo]) -> Any:
-        kinds = assembly.kinds_heard(rules)
+        kinds = assembly.kinds_heard(rules) if rules.rules or rules.levels else assembly.all_kinds(infos)
         return assembly.bindings_for(infos, rules.detectors, kinds, shelf.profile)
 
     def make_pipeline(infos: Mapping[str, StreamInfo]) -> Pipeline:
@@ -193,9 +195,25 @@ async def _run(
         daemon.use_rules(change)
 
     # A demonstration has nobody whose profile it could be.
-    own = profile_path("me", "board") if options.file is not None else None
-    shelf = FittedProfile(options.profile or own, profile, refit)
+    own = profile_path("me", "board") if not options.name else None
 
+    def signal_of(detector: str) -> tuple[Sequence[Channel], float]:
+        assert daemon.pipeline is not None
+        for chain in daemon.pipeline.chains.values():
+            for binding in chain.bindings:
+                if binding.name == detector:
+                    return [chain.info.channels[column] for column in binding.columns], chain.info.rate
+        return (), 0.0  # a detector that no channel suits: told as unknown
+
+    # Settings chosen on the page are kept in a file that was named, and only there.
+    shelf = FittedProfile(
+        options.profile or own, profile, refit, signal_of=None if options.profile is None else signal_of
+    )
+
+    sources = sources_for(rules, options)
+    worn = on_a_body(sources.values())
+    if worn:
+        log.info("%s", CAUTIONS)
     beside: list[Companion] = list(more(the_daemon)) if more is not None else []
     tapping = list(taps)
     watch: RuleWatch | None = None
@@ -214,7 +232,14 @@ async def _run(
             desk = CalibrationDesk(the_daemon, shelf, sessions_path())
             tapping.append(desk)
         page = companions.page(
-            rules, watch, the_daemon, shelf=shelf, desk=desk, dry_run=options.dry_run, port=options.page_port
+            rules,
+            watch,
+            the_daemon,
+            shelf=shelf,
+            desk=desk,
+            dry_run=options.dry_run,
+            cautions=CAUTIONS if worn else "",
+            port=options.page_port,
         )
         tapping.append(page.tap)
         beside.append(page)
@@ -224,7 +249,6 @@ async def _run(
 
         recorder = Recorder(options.record, start_s=lambda stream: daemon.start_s(stream))
         tapping.append(recorder)
-    sources = sources_for(rules, options)
     daemon = Daemon(
         sources,
         make_pipeline,
@@ -265,7 +289,10 @@ def _check_units(
 
 
 def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
-    """The recording where one is given, else what the rule file says. Raises InvalidInput, SourceError."""
+    """The recording or source that was asked for, else what the rule file says.
+
+    Raises InvalidInput, SourceError.
+    """
     from bridge import sources
     from bridge.sources.replay import ReplaySource
 
@@ -275,11 +302,14 @@ def sources_for(rules: RuleFile, options: RunOptions) -> dict[str, Source]:
                 options.replay, rate_hz=options.rate_hz, channels=options.channels, fast=options.fast
             )
         }
+    if options.source is not None:
+        from bridge.commands.taking import other_source
+
+        chosen = options.channels or ()
+        return {"": other_source(options.source, rules, chosen, options.rate_hz, fast=options.fast)}
     specs = rules.all_sources
     if not specs:
-        raise InvalidInput(
-            "the rule file names no source; add `source:` to it, or take a recording: --replay FILE"
-        )
+        raise InvalidInput("the rule file names no source; add `source:` to it, or give --source WHAT")
     if options.fast and not all(spec.type in ("replay", "synthetic") for spec in specs.values()):
         raise InvalidInput("--fast needs a recording (--replay FILE) or a synthetic source")
     folder = options.file.parent if options.file is not None else Path()

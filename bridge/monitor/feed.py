@@ -109,6 +109,7 @@ class Feed:
             "type": "hello",
             "layout": self.layout,
             "dry_run": self.service.dry_run,
+            "body": self.service.cautions,
             "can_keep": self.service.keep is not None and self.service.can_keep(),
             "calibration": self.service.calibration is not None,
             "cautions": sorted(

@@ -73,7 +73,7 @@ class Service:
     detector's settings into the profile and uses them from now on; it raises ValueError or OSError with a
     reason for the user, and is None where that cannot be; ``can_keep`` says whether there is a profile now.
     ``calibration`` is None where no person sits at the other end of the source. ``metrics`` are counters as
-    text, and their media type.
+    text, and their media type. ``cautions`` stand above everything until the person has read them.
     """
 
     pipeline: Callable[[], Pipeline | None]
@@ -87,3 +87,4 @@ class Service:
     calibration: Calibration | None = None
     metrics: Callable[[], tuple[bytes, str]] | None = None
     dry_run: bool = False
+    cautions: str = ""

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from bridge.rules.actions import Action
-from bridge.signals.quality import Reason
+from bridge.signals.figures import Reason
 from bridge.signals.types import Detection, Event, Level, StreamInfo, moment
 
 if TYPE_CHECKING:

@@ -152,6 +152,9 @@ class SyntheticSource(_Source):
     seed: Annotated[int, Field(ge=0, le=2**32 - 1)] = Field(0, description="The same seed, the same person.")
     rate: Rate | None = Field(None, description="Sampling rate in Hz.")
     mains_hz: MainsHz = Field("auto", description="Frequency of the hum: 50, 60 or auto, which is 50.")
+    reliability: Annotated[Number, Field(ge=0, le=1)] = Field(
+        0.95, description="The share of a calibration's cues that the person follows."
+    )
 
 
 class LslSource(_Source):

@@ -54,7 +54,10 @@ EXAMPLES: dict[type[BaseModel], tuple[str, tuple[str, ...]]] = {
     ),
     devices.SyntheticSource: (
         "source",
-        ("{type: synthetic, seed: 7, rate: 250, mains_hz: 60, channels: [{name: forehead, kind: eeg}]}",),
+        (
+            "{type: synthetic, seed: 7, rate: 250, mains_hz: 60, reliability: 90 %, "
+            "channels: [{name: forehead, kind: eeg}]}",
+        ),
     ),
     devices.LslSource: ("source", ("{type: lsl, name: headband, channels: [{name: Fp1}]}",)),
     devices.NetworkSource: (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,19 @@ def kinds_heard(rules: RuleFile) -> set[str]:
         if isinstance(rule.when, LevelCondition):
             heard.add(rule.when.level)
     return heard
+
+
+def all_kinds(infos: Mapping[str, StreamInfo]) -> set[str]:
+    """What every detector gives that can work on these streams: for looking on, without rules."""
+    kinds: set[str] = set()
+    for info in infos.values():
+        for name, type_ in DETECTORS.items():
+            if can_bind(info, name):
+                with contextlib.suppress(BindingError):  # a sampling rate that does not suit it
+                    for binding in bind(info, [Wanted(name)]):
+                        binding.create(info)
+                    kinds |= type_.tells
+    return kinds
 
 
 def detectors_for(kinds: Iterable[str]) -> list[str]:

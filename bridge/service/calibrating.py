@@ -86,7 +86,13 @@ class CalibrationDesk:
         now = datetime.now(UTC).astimezone().strftime("%Y-%m-%d-%H%M%S-%f")
         self._folder.mkdir(parents=True, exist_ok=True)
         self._path = self._folder / f"page-{now}.edf"
-        sitting = Sitting(Recorder(self._path), Routine(steps), self._screen, force=force)
+        sitting = Sitting(
+            Recorder(self._path),
+            Routine(steps),
+            self._screen,
+            force=force,
+            source=self._daemon().source(stream),
+        )
         sitting.open(self._infos[stream])
         self._stream, self._wanted, self._few, self._force = stream, tuple(detectors), few, force
         self._made = None

@@ -34,7 +34,7 @@ class Control:
     def __init__(
         self, daemon: Callable[[], Daemon], rule_file: str = "", events_link: Callable[[], str] = lambda: ""
     ) -> None:
-        """``rule_file`` names what runs; empty where there is none. ``events_link``: the page's local stream."""
+        """``rule_file`` names what runs, empty where there is none; ``events_link`` is the page's stream."""
         self._daemon = daemon
         self._rule_file = rule_file
         self._events_link = events_link
@@ -138,9 +138,14 @@ def page(
     shelf: FittedProfile,
     desk: CalibrationDesk | None,
     dry_run: bool,
+    cautions: str = "",
     port: int = 0,
 ) -> Page:
-    """The page with what it may ask of the daemon. ``port`` 0: any free one."""
+    """The page with what it may ask of the daemon.
+
+    ``cautions``: what a person must read before electrodes touch anybody; empty where nobody is wired.
+    ``port`` 0: any free one.
+    """
     from bridge.monitor.lent import Health, LoadedRule, LoadedRules, Service
     from bridge.monitor.server import Monitor
     from bridge.rules.explain import sentences
@@ -184,6 +189,7 @@ def page(
                 calibration=desk,
                 metrics=exposition(lambda: daemon().snapshot()),
                 dry_run=dry_run,
+                cautions=cautions,
             ),
             port=port,
         )

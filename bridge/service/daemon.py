@@ -136,6 +136,10 @@ class Daemon:
         """None until the sources are open."""
         return self._pipeline
 
+    def source(self, stream: str) -> Source:
+        """The source of a stream."""
+        return self._sources[stream]
+
     def start_s(self, stream: str) -> float:
         """Where a stream's sample time 0 lies on the clock that events are told on (s)."""
         return self._pipeline.chains[stream].start_s if self._pipeline is not None else 0.0

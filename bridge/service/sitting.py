@@ -15,6 +15,7 @@ from bridge.signals.advice import advice_of
 from bridge.signals.figures import QualitySnapshot, Verdict
 from bridge.signals.quality import ChannelQuality
 from bridge.signals.types import Block, StreamInfo
+from bridge.sources.protocol import Prompted
 
 CHECK_S = 5.0
 _TAIL_S = 1.0
@@ -45,8 +46,17 @@ class BadSignalError(ValueError):
 class Sitting:
     """``finished``: the routine has come to its end; ``stopped``: the person ended it before."""
 
-    def __init__(self, recorder: Recorder, routine: Routine, screen: Screen, *, force: bool = False) -> None:
-        """``force`` begins although the signal is bad."""
+    def __init__(
+        self,
+        recorder: Recorder,
+        routine: Routine,
+        screen: Screen,
+        *,
+        force: bool = False,
+        source: object = None,
+    ) -> None:
+        """``force`` begins although the signal is bad. A ``source`` that is ``Prompted`` sees the prompts."""
+        self._person = source if isinstance(source, Prompted) else None
         self.finished = self.stopped = False
         self.seconds = 0.0
         self._recorder, self._routine, self._screen, self._force = recorder, routine, screen, force
@@ -127,9 +137,14 @@ class Sitting:
         """Note the moment at which it is shown, not the one it was due."""
         if item.what == "step" and item.step is not None:
             self._step_s = time_s
-            self._recorder.mark(item.step.label, time_s, item.step.seconds)
+            self._mark(item.step.label, time_s, item.step.seconds)
         elif item.what == "cue" and item.cue is not None:
-            self._recorder.mark(item.cue.label, time_s, item.cue.hold_s)
+            self._mark(item.cue.label, time_s, item.cue.hold_s)
         elif item.what == "done":
             self._ends_s = time_s + _TAIL_S
         self._screen.show(item)
+
+    def _mark(self, label: str, time_s: float, seconds: float) -> None:
+        self._recorder.mark(label, time_s, seconds)
+        if self._person is not None:
+            self._person.prompted(label, seconds)

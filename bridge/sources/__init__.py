@@ -62,6 +62,7 @@ def _synthetic(spec: SyntheticSource, fast: bool, _: Path) -> Source:
         mains_hz=mains_hz,
         channels=[(channel.name, channel.kind) for channel in spec.channels],
         fast=fast,
+        reliability=spec.reliability,
     )
 
 

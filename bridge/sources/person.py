@@ -20,6 +20,7 @@ STEP_UV = 0.1
 RAIL_UV = 3200.0  # a converter of nearly 16 bits
 _CHUNK_S = 1.0
 _PLAN_S = 20.0
+UV_PER_DEGREE = 18.0  # of gaze, horizontal EOG: 16 to 20 are usual
 _RECENT = 400  # events that can still show in the signal
 _KEPT = 4_000
 
@@ -71,6 +72,8 @@ class SyntheticPerson:
         self._planned_s = 0.0
         self._beats: list[float] = []
         self._gaze: list[tuple[float, float, float]] = []  # time, from µV, to µV
+        self._gaze_base_uv = 0.0  # where the shifts that are forgotten have led
+        self._chunk_s = _CHUNK_S
         self._made = 0
         self._ready = np.empty((0, 4))
         fixed = np.random.default_rng([seed, 0])
@@ -78,6 +81,16 @@ class SyntheticPerson:
         self._carried = [0.0] * 3  # what the noise filters carry from chunk to chunk
         self._next_beat_s = 0.4 + float(fixed.uniform(0, 0.3))
         self._rr_random = np.random.default_rng([seed, 1])
+
+    @property
+    def made_s(self) -> float:
+        """Sample time up to which samples are made, and cannot be changed any more."""
+        return self._made / self._rate
+
+    @property
+    def given_s(self) -> float:
+        """Sample time up to which samples were handed out."""
+        return (self._made - self._ready.shape[0]) / self._rate
 
     def generate(self, count: int) -> Samples:
         """The next ``count`` samples, shape (count, 4)."""
@@ -101,7 +114,7 @@ class SyntheticPerson:
 
     def _plan(self) -> None:
         """Lay down the next 20 s of deliberate and spontaneous activity."""
-        del self.truth[:-_KEPT], self._gaze[:-80], self._beats[:-80]
+        self._forget()
         number = round(self._planned_s / _PLAN_S)
         random = np.random.default_rng([self._seed, 2, number])
         base = self._planned_s
@@ -118,24 +131,36 @@ class SyntheticPerson:
         for peak in (at(1.5), at(11.0, 0.8), at(14.0, 0.8), at(18.6, 0.5)):
             self._blink(peak, float(random.uniform(70, 120)), False)
             taken.append(peak)
-        # 16 to 20 µV a degree of gaze, horizontal EOG.
-        per_degree = 18.0
         sides = ((at(5.0), -20.0), (at(8.6), 20.0)) if number == 0 else ((at(5.0), 20.0), (at(12.4), -20.0))
         for start, degrees in sides:
             stay = float(random.uniform(0.9, 1.2))
-            self._shift(start, 0.0, degrees * per_degree)
-            self._shift(start + stay, degrees * per_degree, 0.0)
+            self._shift(start, 0.0, degrees * UV_PER_DEGREE)
+            self._shift(start + stay, degrees * UV_PER_DEGREE, 0.0)
         for start, length in ((at(3.0), 1.2), (at(7.6), 1.4), (at(16.0), 2.0)):
             size = float(random.uniform(90, 160))
             self.truth.append(Truth("contraction", start, length, "forearm", size=size))
         self._planned_s += _PLAN_S
+
+    def _skip_plan(self) -> None:
+        """Lay down nothing for the next 20 s."""
+        self._forget()
+        self._planned_s += _PLAN_S
+
+    def _forget(self) -> None:
+        del self.truth[:-_KEPT], self._beats[:-80]
+        self._forget_shifts(40)
+
+    def _forget_shifts(self, most: int) -> None:
+        old = self._gaze[:-most]
+        self._gaze_base_uv += sum(to_uv - from_uv for _, from_uv, to_uv in old)
+        del self._gaze[:-most]
 
     def _blink(self, peak_s: float, size_uv: float, deliberate: bool) -> None:
         self.truth.append(Truth("blink", peak_s, 0.3, "forehead", deliberate, size_uv))
 
     def _shift(self, start_s: float, from_uv: float, to_uv: float) -> None:
         # Carpenter's rule, 2.2 ms a degree + 21 ms (from memory).
-        duration = 0.0022 * abs(to_uv - from_uv) / 18.0 + 0.021
+        duration = 0.0022 * abs(to_uv - from_uv) / UV_PER_DEGREE + 0.021
         kind: TruthKind = "gaze-right" if to_uv > from_uv else "gaze-left"
         self.truth.append(Truth(kind, start_s, duration, "horizontal", size=to_uv - from_uv))
         self._gaze.append((start_s, from_uv, to_uv))
@@ -152,7 +177,7 @@ class SyntheticPerson:
     # -- what it looks like --------------------------------------------------------------------------
 
     def _chunk(self) -> Samples:
-        count = max(1, round(self._rate * _CHUNK_S))
+        count = max(1, round(self._rate * self._chunk_s))
         time = (self._made + np.arange(count)) / self._rate
         start_s, end_s = float(time[0]), float(time[-1]) + 1 / self._rate
         while self._planned_s < end_s + 2:
@@ -170,11 +195,11 @@ class SyntheticPerson:
                 blinks += item.size * _blink_shape(time - item.onset)
             elif item.kind == "contraction":
                 effort += item.size * _ramp(time, item.onset, item.onset + item.duration, 0.06)
-        gaze = np.zeros(count)
-        for onset, from_uv, to_uv in self._gaze[-40:]:  # an even number: there and back
+        gaze = np.full(count, self._gaze_base_uv)
+        for onset, from_uv, to_uv in self._gaze:
             if onset > end_s:
                 continue
-            duration = 0.0022 * abs(to_uv - from_uv) / 18.0 + 0.021
+            duration = 0.0022 * abs(to_uv - from_uv) / UV_PER_DEGREE + 0.021
             gaze += (to_uv - from_uv) * _smooth((time - onset) / duration)
         heart = np.zeros(count)
         for beat in self._beats[-40:]:
@@ -184,9 +209,9 @@ class SyntheticPerson:
         hum = np.sin(2 * np.pi * self._mains_hz * time + self._phases[0])
         hum += 0.2 * np.sin(6 * np.pi * self._mains_hz * time + self._phases[1])
         breath = np.sin(2 * np.pi * 0.25 * time)
-        eeg = 6.0 * self._slow_noise(0, random, count) + 4.0 * np.sin(2 * np.pi * 10.1 * time) * (
-            0.5 + 0.5 * np.sin(2 * np.pi * 0.07 * time + self._phases[2])
-        )
+        waxing = 0.5 + 0.5 * np.sin(2 * np.pi * 0.07 * time + self._phases[2])
+        rhythm = 4.0 * self._alpha(time) * np.sin(2 * np.pi * 10.1 * time) * waxing
+        eeg = 6.0 * self._slow_noise(0, random, count) + rhythm
         out = np.column_stack(
             (
                 eeg
@@ -213,6 +238,10 @@ class SyntheticPerson:
             )
         )
         return np.clip(np.round(out / STEP_UV), -RAIL_UV / STEP_UV, RAIL_UV / STEP_UV) / round(1 / STEP_UV)
+
+    def _alpha(self, time: Samples) -> Samples:
+        """How strong the rhythm of the eyes is, as a factor."""
+        return np.ones(time.size)
 
     def _drift(self, time: Samples, phase: int, size_uv: float) -> Samples:
         """Electrode drift: slow waves of periods that never line up."""

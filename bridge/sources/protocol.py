@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import Protocol, TypeAlias, runtime_checkable
 
 from bridge.signals.types import Block, StreamInfo
 
@@ -38,4 +38,13 @@ class Source(Protocol):
 
     async def close(self) -> None:
         """Let go of the device or file. May be called twice."""
+        ...
+
+
+@runtime_checkable
+class Prompted(Protocol):
+    """A source whose person sees the calibration's prompts by itself, because it is made up."""
+
+    def prompted(self, label: str, seconds: float) -> None:
+        """What the recording is marked with now: ``step …``, ``cue …`` or ``do …``, and how long it takes."""
         ...

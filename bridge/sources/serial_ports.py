@@ -13,8 +13,24 @@ from bridge.sources.protocol import SourceError
 if TYPE_CHECKING:
     import serial
 
-# The rates boards are usually set to, the likeliest first (common practice).
-USUAL_BAUD = (115200, 230400, 9600, 57600, 38400, 250000, 500000, 1000000, 19200, 460800, 921600, 2000000)
+# The rates boards are usually set to, the likeliest first (common practice). The last two are the rate of
+# some microcontrollers' start-up code, and that of MIDI 1.0's serial line.
+USUAL_BAUD = (
+    115200,
+    230400,
+    9600,
+    57600,
+    38400,
+    250000,
+    500000,
+    1000000,
+    19200,
+    460800,
+    921600,
+    2000000,
+    74880,
+    31250,
+)
 
 
 @dataclass(frozen=True, slots=True)

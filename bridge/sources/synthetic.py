@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import importlib
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -10,11 +11,12 @@ import numpy as np
 
 from bridge.recordings.kinds import kind_of
 from bridge.signals.types import Block, ChannelKind, StreamInfo
-from bridge.sources.person import SyntheticPerson
+from bridge.sources.obeying import ObeyingPerson
 from bridge.sources.protocol import Sink, SourceCounts, SourceError
 from bridge.sources.replay import FAST_BLOCK, LIVE_BLOCK_S
 
 RATE_HZ = 250.0
+RELIABILITY = 0.95  # the share of a calibration's cues that the person follows, unless told otherwise
 
 
 class SyntheticSource:
@@ -32,10 +34,12 @@ class SyntheticSource:
         channels: Sequence[tuple[str, ChannelKind | None]] = (),
         fast: bool = False,
         seconds: float | None = None,
+        reliability: float = RELIABILITY,
     ) -> None:
+        """Raises SourceError."""
         self.counts = SourceCounts()
         try:
-            self.person = SyntheticPerson(seed, rate_hz, mains_hz)
+            self.person = ObeyingPerson(seed, rate_hz, mains_hz, reliability=reliability)
         except ValueError as error:
             raise SourceError(str(error)) from error
         self._columns, self._info = _chosen(self.person.info, channels)
@@ -43,6 +47,8 @@ class SyntheticSource:
         self._end = None if seconds is None else round(seconds * rate_hz)
 
     async def open(self) -> StreamInfo:
+        # Loading it takes seconds on a busy machine, in which the first samples would grow old.
+        await asyncio.to_thread(importlib.import_module, "scipy.signal")
         return self._info
 
     async def run(self, sink: Sink) -> None:
@@ -67,6 +73,10 @@ class SyntheticSource:
             sink(Block(samples, first, received))
             first += count
             self.counts.samples = first
+
+    def prompted(self, label: str, seconds: float) -> None:
+        """The person sees a calibration's prompt, and does what it says."""
+        self.person.prompted(label, seconds)
 
     async def close(self) -> None:
         """Nothing to let go of."""

@@ -32,7 +32,10 @@ class Tuner:
         """Baud rate and numbers a line, or None. ``hearing`` holds what was heard at that rate."""
         for number, baud in enumerate(bauds):
             if number:
-                link.set_baud(baud)
+                try:
+                    link.set_baud(baud)
+                except (ValueError, OSError):
+                    continue  # not every system or adapter has every rate
                 self.hearing = Hearing()
             await self._until(lambda: self.hearing.columns() is not None, TRY_BAUD_S)
             columns = self.hearing.columns(final=True)

@@ -16,9 +16,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from bridge.commands.calibrate import command as calibrate
 from bridge.commands.check import command as check
 from bridge.commands.ports import command as ports
 from bridge.commands.record import command as record
+from bridge.commands.run import command as run
 from bridge.recordings import read, read_annotations
 from bridge.sources.person import SyntheticPerson
 
@@ -55,15 +57,37 @@ def test_wrong_use_is_told(tmp_path: Path) -> None:
     (tmp_path / "there.edf").touch()
     for arguments, message in (
         ([str(tmp_path / "a.txt"), "--source", "synthetic"], "must end in .edf or .bdf"),
-        ([str(tmp_path / "there.edf"), "--source", "synthetic"], "there already"),
+        ([str(tmp_path / "there.edf"), "--source", "synthetic"], "--overwrite"),
         ([str(tmp_path / "a.edf"), "--source", "none.csv"], "no such file"),
         ([str(tmp_path / "a.edf"), "--source", "/dev/none"], "--channel"),
         ([str(tmp_path / "a.edf"), "--source", "/dev/none", "--channel", "x"], "--kind"),
-        ([str(tmp_path / "a.edf"), "--source", "/dev/none", "--channel", "ecg"], "there is no port"),
     ):
         result = CliRunner().invoke(record, arguments)
         assert result.exit_code == 2
         assert message in result.output
+
+
+def test_a_port_that_is_not_there_is_a_failure_in_every_command(tmp_path: Path) -> None:
+    """And no wrong use; a recording that is not there is one in every command."""
+    rules = tmp_path / "rules.yaml"
+    rules.write_text("version: 1\nsource: {type: serial, port: /dev/none, channels: [{name: ecg}]}\n")
+    missing = ["--source", "/dev/none", "--channel", "ecg"]
+    for command, arguments in (
+        (record, [str(tmp_path / "a.edf"), *missing]),
+        (check, missing),
+        (calibrate, ["--detector", "blink", *missing, "--record", str(tmp_path / "b.edf")]),
+        (run, [str(rules)]),
+        (run, missing),
+    ):
+        result = CliRunner().invoke(command, arguments)
+        assert (result.exit_code, "there is no port /dev/none" in result.output) == (1, True), arguments
+    for command, arguments in (
+        (record, [str(tmp_path / "c.edf"), "--source", "none.csv"]),
+        (check, ["--source", "none.csv"]),
+        (run, [str(rules), "--source", "none.csv", "--fast"]),
+    ):
+        result = CliRunner().invoke(command, arguments)
+        assert (result.exit_code, "no such file" in result.output) == (2, True), arguments
 
 
 def test_an_interrupt_ends_the_recording_whole(tmp_path: Path) -> None:

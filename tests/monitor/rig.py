@@ -68,6 +68,7 @@ class Rig:
 
     seed: int = 3
     dry_run: bool = False
+    cautions: str = ""
     state: str = "armed"
     detectors: tuple[str, ...] = ("blink", "gaze", "contraction", "heartbeat")
     heard: list[tuple[str, Any]] = field(default_factory=list)
@@ -96,6 +97,7 @@ class Rig:
                 rules=lambda: self.rules,
                 keep=self._keep,
                 dry_run=self.dry_run,
+                cautions=self.cautions,
             )
         )
 

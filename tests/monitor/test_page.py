@@ -310,10 +310,10 @@ def test_rules_in_sentences_and_what_fired() -> None:
     in_browser(check)
 
 
-async def tune(sight: Sight, value: str) -> str:
+async def tune(sight: Sight, value: str, setting: str = "threshold") -> str:
     """Type a threshold; what the page then says it would have done."""
     before = await sight.page.text_content("#tune-sum")
-    await sight.page.focus(".setting[data-setting=threshold] input[type=number]")
+    await sight.page.focus(f".setting[data-setting={setting}] input[type=number]")
     await sight.page.keyboard.press("Control+a")
     await sight.page.keyboard.type(value)
     await sight.page.keyboard.press("Enter")
@@ -470,3 +470,60 @@ def test_a_detector_that_must_not_be_relied_on_says_so() -> None:
         assert await sight.page.is_visible("#cautions")
 
     in_browser(check, detectors=("blink", "drowsiness"))
+
+
+def test_cautions_stand_above_the_fold_until_they_are_read() -> None:
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link)
+        box = await sight.page.locator("#body").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] < 900
+        assert "on battery" in (await sight.page.text_content("#body-words") or "")
+        await sight.page.focus("#body-read")
+        await sight.page.keyboard.press("Enter")
+        await sight.page.wait_for_selector("#body", state="hidden")
+        assert sight.complaints == []
+        await sight.page.reload()
+        await sight.page.wait_for_selector("#empty", state="hidden")
+        assert await sight.page.is_hidden("#body")
+        # Another window has not read them.
+        other = await see(browser, rig.link)
+        assert await other.page.is_visible("#body")
+
+    in_browser(check, cautions="Electrodes on the body: run on battery.")
+
+
+def test_tune_shows_which_blinks_are_deliberate() -> None:
+    """By shape, in both rows: open diamonds while it is not known, filled ones and strokes once it is."""
+
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link + "#tune")
+        await sight.says("#tune-sum", "the same")
+        assert await sight.page.is_visible("#tune-marks")
+        assert await sight.page.is_hidden("#body")
+        await tune(sight, "150", "deliberate_threshold")
+        await sight.holds(f"({RUNS})(33).some((width) => width > 8)")
+        # A filled diamond is 12 pixels wide in its middle; the sides of an open one and a stroke at most 4.
+        known = await sight.page.evaluate(f"({RUNS})(33)")
+        unknown = await sight.page.evaluate(f"({RUNS})(11)")
+        assert any(width < 5 for width in known), known
+        assert unknown
+        assert max(unknown) < 5, unknown
+
+    in_browser(check)
+
+
+# Widths of what is dark in the row of marks whose middle is at ``y``.
+RUNS = """(y) => {
+  const canvas = document.getElementById("tune-canvas");
+  const scale = canvas.width / canvas.clientWidth;
+  const row = canvas.getContext("2d").getImageData(0, Math.round(y * scale), canvas.width, 1).data;
+  const runs = [];
+  let run = 0;
+  for (let x = Math.round(90 * scale); x < canvas.width; x += 1) {
+    const [red, green, blue, solid] = row.slice(4 * x, 4 * x + 4);
+    if (solid > 128 && red + green + blue < 384) run += 1;
+    else if (run) { runs.push(run / scale); run = 0; }
+  }
+  return runs;
+}"""

@@ -32,6 +32,7 @@ function heard(message) {
     tune.layout(message);
     calibrate.layout(message);
     happened.clear();
+    showCautions();
     $("levels").replaceChildren();
     $("cautions").replaceChildren(...message.cautions.map((text) => {
       const item = document.createElement("li");
@@ -97,6 +98,19 @@ addEventListener("keydown", (event) => {
   // Escape only ever stops: it never resumes.
   if (event.key === "Escape" && hello?.control) link.send({ type: "pause", paused: true });
 });
+
+// Once read they are gone for this session of the daemon, and come back with the next.
+function showCautions() {
+  let read = null;
+  try { read = sessionStorage.getItem("cautions-read"); } catch { /* storage may be off: then they stay */ }
+  $("body-words").textContent = hello.body;
+  $("body").hidden = !hello.body || read === String(hello.boot);
+}
+$("body-read").onclick = () => {
+  try { sessionStorage.setItem("cautions-read", String(hello.boot)); } catch { /* they come back */ }
+  $("body").hidden = true;
+  $("main").focus();
+};
 
 function showView() {
   const views = ["watch", "rules", "tune", "calibrate"];

@@ -160,6 +160,7 @@ export class Tune {
     const same = !gone.length && !added.length;
     $("tune-sum").textContent = `${Math.round(answer.seconds)} s. As it is: ${count(before)}. `
       + (same ? "With this: the same." : `With this: ${count(after)}, ${gone.length} gone and ${added.length} new.`);
+    $("tune-marks").hidden = ![...before, ...after].some((e) => e.kind === "blink");
     const changes = [...gone.map((e) => [e, "would be gone"]), ...added.map((e) => [e, "would be new"])]
       .sort((a, b) => a[0].decided - b[0].decided);
     $("tune-changes").replaceChildren(...changes.slice(0, MOST_CHANGES).map(([event, said]) => {
@@ -245,13 +246,29 @@ export class Tune {
         pen.moveTo(x, middle - 8);
         pen.lineTo(x, middle + 8);
         pen.stroke();
+        const meant = event.kind === "blink" ? event.values.deliberate ?? "unknown" : 0;
+        if (meant) diamond(pen, x, middle, meant === 1 ? pen.strokeStyle : colours.card);
         if (!event.changed) continue;
         pen.fillStyle = colours.act;
         pen.textAlign = "left";
-        pen.fillText(sign, x + 4, middle);
+        pen.fillText(sign, x + (meant ? 9 : 4), middle);
       }
     });
   }
+}
+
+// Filled for a deliberate blink, open for one of which it is not known: told by shape, not by colour alone.
+function diamond(pen, x, y, fill) {
+  pen.beginPath();
+  pen.moveTo(x, y - 6);
+  pen.lineTo(x + 6, y);
+  pen.lineTo(x, y + 6);
+  pen.lineTo(x - 6, y);
+  pen.closePath();
+  pen.fillStyle = fill;
+  pen.fill();
+  pen.lineWidth = 1.5;
+  pen.stroke();
 }
 
 function count(events) {
