@@ -6,7 +6,7 @@ an electrode that tells nothing, or is loose, is known as such.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -51,8 +51,20 @@ class Efforts:
         return area - _CLEARLY_ERRORS * area_error(area, len(self.held), len(self.rests)) > 0.5
 
 
-def measure(signal: Signal, labels: Labels) -> tuple[Efforts, Efforts | None]:
-    """All electrodes together, and the choice that is clearly better where there is one.
+@dataclass(frozen=True, slots=True, eq=False)
+class Muscle:
+    """All electrodes together, the choice that is clearly better where there is one, and each by itself.
+
+    ``singles``: the sensitivity index by the electrode's name.
+    """
+
+    whole: Efforts
+    some: Efforts | None
+    singles: Mapping[str, float]
+
+
+def measure(signal: Signal, labels: Labels) -> Muscle:
+    """What the labelled signal shows, whatever the detector finds in it.
 
     Raises LabelError where the signal is no stronger at the labels than between them.
     """
@@ -67,7 +79,7 @@ def measure(signal: Signal, labels: Labels) -> tuple[Efforts, Efforts | None]:
             "the labels belong to another recording"
         )
     singles = [_efforts(level, signal, labels).clear for level in levels]
-    order = np.argsort(singles)[::-1].tolist()
+    order = np.argsort(singles, kind="stable")[::-1].tolist()
     best: Efforts | None = None
     for count in range(1, len(order)):
         columns = sorted(order[:count])
@@ -75,7 +87,7 @@ def measure(signal: Signal, labels: Labels) -> tuple[Efforts, Efforts | None]:
         some = _efforts(levels[columns].mean(axis=0), signal, labels, chosen)
         if some.clear > max(_CLEARER * whole.clear, best.clear if best else 0.0):
             best = some
-    return whole, best
+    return Muscle(whole, best, dict(zip(names, singles, strict=True)))
 
 
 def amplitudes(signal: Signal) -> Samples:

@@ -263,7 +263,8 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
     Rest and the usual effort are for the person to read: on another day, and after a change of gesture, they
     differ by half, and the detector learns them in seconds.
     """
-    whole, some = measure_efforts(run.signal, labels)
+    muscle = measure_efforts(run.signal, labels)
+    whole, some = muscle.whole, muscle.some
     delay_s = whole.reaction.median_s if whole.reaction else 0.0
     maxima = [act for act in labels.acts if act.strength == "maximum"]
     ladders: list[Ladder] = []
@@ -295,7 +296,17 @@ def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
             "rest": float(np.exp(np.median(whole.rests))),
             "usual": float(np.exp(np.median(whole.held))),
             **settings,
+            **_by_electrode(muscle.singles),
         },
+    )
+
+
+def _by_electrode(singles: Mapping[str, float]) -> dict[str, float]:
+    """How well each electrode tells efforts from rest, for the person to read; nothing where there is one."""
+    return (
+        {f"{name}: effort from rest, d'": value for name, value in singles.items()}
+        if len(singles) > 1
+        else {}
     )
 
 

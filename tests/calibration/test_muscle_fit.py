@@ -13,6 +13,7 @@ from bridge.calibration.evidence import Fitted
 from bridge.calibration.labels import LabelError, read_labels
 from bridge.calibration.muscle_fit import measure
 from bridge.calibration.profile import Profile, ProfileError, part_of
+from bridge.calibration.profile_text import dump_profile, load_profile
 from bridge.calibration.separation import area_error
 from bridge.evaluation.from_recording import RecordingRunner, calibrate
 from bridge.pipeline import Wanted, bind
@@ -66,7 +67,8 @@ def starts(samples: Samples, settings: dict[str, Any]) -> list[Event]:
 
 def test_rest_efforts_and_reaction_are_read_off_the_signal() -> None:
     labels = read_labels(MARKS, ("contraction",), 0, SECONDS)
-    whole, some = measure(runner(signal(1, [8.0])).signal, labels)
+    muscle = measure(runner(signal(1, [8.0])).signal, labels)
+    whole, some = muscle.whole, muscle.some
     assert np.median(whole.held) - np.median(whole.rests) == pytest.approx(np.log(8), abs=0.1)
     assert whole.reaction is not None
     assert whole.reaction.median_s == pytest.approx(REACTION_S, abs=0.05)
@@ -95,6 +97,9 @@ def half_loose() -> Fitted:
 
 def test_loose_electrodes_are_left_out_and_that_holds_on_another_day(half_loose: Fitted) -> None:
     assert half_loose.settings["electrodes"] == "e1 e3"
+    clear = {name: value for name, value in half_loose.evidence.levels.items() if name.startswith("e")}
+    assert min(clear["e1: effort from rest, d'"], clear["e3: effort from rest, d'"]) > 2
+    assert max(clear["e2: effort from rest, d'"], clear["e4: effort from rest, d'"]) < 1
     other_day = signal(5, [5.0] * 4, (1, 3))
     own, with_fit = (starts(other_day, settings) for settings in ({}, half_loose.settings))
     # All twelve efforts, and hardly anything else.
@@ -112,7 +117,7 @@ def test_where_all_electrodes_tell_all_of_them_count() -> None:
 
 def test_a_profile_whose_electrodes_are_not_here_says_so(half_loose: Fitted) -> None:
     part = part_of(half_loose, info(4).channels, RATE_HZ, "2026-01-01T00:00:00+00:00")
-    profile = Profile("anna", "ring", {"contraction": part})
+    profile = load_profile(dump_profile(Profile("anna", "ring", {"contraction": part})))
     assert profile.settings_for("contraction", info(4).channels, RATE_HZ)["electrodes"] == "e1 e3"
     with pytest.raises(ProfileError, match="electrode e3 is not among the channels here"):
         profile.settings_for("contraction", info(2).channels, RATE_HZ)
