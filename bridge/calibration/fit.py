@@ -116,7 +116,7 @@ def _fit_ladder(
     warnings = [*scarce, *measured.warnings]
     settings, trial, held = dict(chosen.ladder.at(chosen.value)), chosen.trial, chosen.held
     if not comparison.helps(cost):
-        settings = {name: value for name, value in settings.items() if name in SCALES}
+        settings = {name: value for name, value in measured.settings.items() if name in SCALES}
         trial, held = judged(settings), pooled(own)
         warnings.append(no_gain(comparison))
     acts, others = _sizes(measured, asked)

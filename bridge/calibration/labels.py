@@ -22,6 +22,8 @@ LEARNING_S = 5.0
 LONGEST_REACTION_S = 2.5
 SHORTEST_REACTION_S = 0.18  # simple reactions take 180-200 ms
 _SHORTEST_SPACING_S = 0.35
+# Intervals that begin a reaction time early may overlap; more than this, and the acts would too.
+_MOST_OVERLAP_S = 0.5
 _MEANT = ("deliberate", "twice")
 
 Source = Literal["seen", "cued", "asked"]
@@ -255,7 +257,7 @@ def _check_order(acts: Sequence[Act]) -> None:
                 "they are in a wrong order, or two sessions are mixed"
             )
         holding = before.kind == after.kind == "contraction" and before.source == "cued"
-        if holding and apart_s < before.duration_s - 0.05:
+        if holding and apart_s < before.duration_s - _MOST_OVERLAP_S:
             raise LabelError(
                 f"the cue at {after.time_s:.2f} s begins before the one at {before.time_s:.2f} s has ended: "
                 "they are in a wrong order, or two sessions are mixed"

@@ -67,7 +67,7 @@ class Profile:
         if own is None:
             listed = ", ".join(self.detectors) or "none"
             raise ProfileError(f"the profile has no settings for {detector!r}; it has: {listed}")
-        reason = misfit(detector, own.made_on, channels, rate)
+        reason = misfit(detector, own.made_on, channels, rate) or _missing(own.settings, channels)
         if reason:
             raise ProfileError(f"the profile's {detector!r} does not hold here: {reason}; calibrate again")
         return dict(own.settings)
@@ -111,6 +111,16 @@ def misfit(detector: str, made_on: MadeOn, channels: Sequence[Channel] | None, r
             if made != here:
                 return f"it was made on channels of {what} {', '.join(made)}, here are {', '.join(here)}"
     return ""
+
+
+def _missing(settings: Mapping[str, Any], channels: Sequence[Channel] | None) -> str:
+    """Which of the electrodes that the settings name are not here, or nothing."""
+    wanted = str(settings.get("electrodes") or "").split()
+    here = [] if channels is None else [channel.name for channel in channels]
+    missing = [name for name in wanted if name not in here]
+    if channels is None or not missing:
+        return ""
+    return f"electrode {missing[0]} is not among the channels here ({', '.join(here)})"
 
 
 def part_of(fitted: Fitted, channels: Sequence[Channel], rate_hz: float, date: str) -> DetectorProfile:

@@ -45,3 +45,14 @@ def area_under_curve(acts: ArrayLike, others: ArrayLike) -> float | None:
     below = np.searchsorted(b, a, side="left")
     not_above = np.searchsorted(b, a, side="right")
     return float((below + not_above).sum()) / (2.0 * a.size * b.size)
+
+
+def area_error(area: float, ones: int, others: int) -> float:
+    """Standard error of an area under the curve from so many values each.
+
+    Hanley & McNeil 1982, Radiology 143:29, from memory.
+    """
+    area = min(area, 1 - 0.5 / (ones * others))
+    q1, q2 = area / (2 - area), 2 * area**2 / (1 + area)
+    spread = area * (1 - area) + (ones - 1) * (q1 - area**2) + (others - 1) * (q2 - area**2)
+    return math.sqrt(spread / (ones * others))

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from bridge.calibration.blink_fit import measure
 from bridge.calibration.labels import Act, LabelError, Labels
+from bridge.calibration.muscle_fit import SHORTEST_S
+from bridge.calibration.muscle_fit import measure as measure_efforts
 from bridge.calibration.separation import area_under_curve
 from bridge.calibration.trials import Reaction, Run, Runner, judge, reaction_of
 from bridge.signals.types import Event
@@ -253,64 +254,71 @@ def _measure_gaze(run: Runner, labels: Labels, unit: str) -> Measured:
 
 
 # Factors on the evidence that a start needs; 1 is the detector's own.
-_EVIDENCE = tuple(float(2 ** (k / 2)) for k in range(-6, 7))
+_EVIDENCE = tuple(float(2**k) for k in range(-3, 4))
 
 
 def _measure_contraction(run: Runner, labels: Labels, unit: str) -> Measured:
-    """The maximum as an amplitude of the detector's own signal; the evidence that a start needs.
+    """Rest, efforts and which electrodes tell them apart from the signal; then the evidence a start needs.
 
-    Rest and the usual contraction are measured too, but for the person to read: on another day, and after a
-    change of gesture, they differ by half, and the detector learns them in seconds.
+    Rest and the usual effort are for the person to read: on another day, and after a change of gesture, they
+    differ by half, and the detector learns them in seconds.
     """
-    first = run({})
-    events = _with_peaks(first)
-    reaction = reaction_of(labels.firm, events, "amplitude")
-    found = answered(labels, events, reaction)
-    need(len(found), labels, "contraction")
-    delay_s = reaction.median_s if reaction else 0.0
-    peaks = _held(first, labels.firm, delay_s, 0.9)
-    rests = [
-        float(np.median(part))
-        for act, following in pairwise(labels.firm)
-        if (part := first.between(act.time_s + act.duration_s + delay_s + 1.0, following.time_s)).size
-    ]
-    quiet = [
-        float(np.median(part))
-        for stretch in labels.named("rest")
-        if (part := first.between(stretch.start_s, stretch.end_s)).size
-    ]
-    rest = float(np.median(quiet or rests or [0.0]))
-    usual = float(np.median(peaks or [0.0]))
-    if not 0 < rest < usual:
-        raise LabelError(
-            "the muscle is no stronger during the contractions than at rest: electrodes off the muscle, or "
-            "the labels belong to another recording"
-        )
-    maxima = _held(first, [act for act in labels.acts if act.strength == "maximum"], delay_s, 0.95)
-    fixed: dict[str, Any] = {"mvc": max(maxima)} if maxima else {}
-    warnings = () if maxima else ("no maximum voluntary contraction was recorded: levels have no scale",)
-
-    def at(factor: float) -> Mapping[str, Any]:
-        return fixed | {"strictness": factor}
-
-    lenient = _with_peaks(run(at(_EVIDENCE[0])))
+    muscle = measure_efforts(run.signal, labels)
+    whole, some = muscle.whole, muscle.some
+    delay_s = whole.reaction.median_s if whole.reaction else 0.0
+    maxima = [act for act in labels.acts if act.strength == "maximum"]
+    ladders: list[Ladder] = []
+    settings: dict[str, Any] = {}
+    # A choice of electrodes is preferred: thousands of samples speak for it, and only ten efforts for a rung.
+    for efforts in (whole,) if some is None else (some, whole):
+        own: dict[str, Any] = {} if efforts.electrodes is None else {"electrodes": efforts.electrodes}
+        most = _held(run(own), maxima, delay_s, 0.95) if maxima else []
+        own |= {"mvc": max(most)} if most else {}
+        ladders.append(Ladder("strictness", _EVIDENCE, _with_strictness(own), 1.0))
+        settings = own
+    warnings = []
+    if "mvc" not in settings:
+        warnings.append("no maximum voluntary contraction was recorded: levels have no scale")
+    lenient = _with_peaks(run({**settings, "strictness": _EVIDENCE[0]}))
+    plain = _with_peaks(run({}))
+    counts = [len(answered(labels, events, whole.reaction)) for events in (lenient, plain)]
     return Measured(
-        settings=fixed,
-        ladders=[Ladder("strictness", _EVIDENCE, at, 1.0)],
+        settings=settings,
+        ladders=ladders,
         unit=unit,
         size="amplitude",
-        lenient=lenient if len(answered(labels, lenient, reaction)) >= len(found) else events,
+        lenient=lenient if counts[0] >= counts[1] else plain,
         counts=_always,
-        reaction=reaction,
-        warnings=warnings,
-        details={"rest": rest, "usual": usual, **fixed},
+        reaction=whole.reaction,
+        is_certain=whole.is_certain,
+        warnings=tuple(warnings),
+        details={
+            "rest": float(np.exp(np.median(whole.rests))),
+            "usual": float(np.exp(np.median(whole.held))),
+            **settings,
+            **_by_electrode(muscle.singles),
+        },
     )
+
+
+def _by_electrode(singles: Mapping[str, float]) -> dict[str, float]:
+    """How well each electrode tells efforts from rest, for the person to read; nothing where there is one."""
+    return (
+        {f"{name}: effort from rest, d'": value for name, value in singles.items()}
+        if len(singles) > 1
+        else {}
+    )
+
+
+def _with_strictness(fixed: Mapping[str, Any]) -> Callable[[float], Mapping[str, Any]]:
+    return lambda factor: {**fixed, "strictness": factor}
 
 
 def _held(run: Run, acts: Sequence[Act], delay_s: float, quantile: float) -> list[float]:
     """Amplitude of each act while it was held."""
     parts = (
-        run.between(act.time_s + delay_s, act.time_s + delay_s + max(act.duration_s, 1.0)) for act in acts
+        run.between(act.time_s + delay_s, act.time_s + delay_s + max(act.duration_s, SHORTEST_S))
+        for act in acts
     )
     return [float(np.quantile(part, quantile)) for part in parts if part.size]
 

@@ -57,6 +57,8 @@ class AlphaSettings:
     """``peak_hz``: this person's own peak. ``start_contrast``, ``end_contrast``: density of the band over its
     neighbours' geometric mean at which the rhythm begins and is over, for ``lasting_s``; None: told from the
     last minutes. ``average_s``: time constant of the averages; a weak rhythm needs longer ones.
+    ``half_width_hz``: the band to either side of the peak; some people have a second rhythm nearby that open
+    eyes do not stop, and need a narrow one.
     """
 
     peak_hz: float = 10.0
@@ -64,10 +66,13 @@ class AlphaSettings:
     end_contrast: float | None = None
     lasting_s: float = 0.5
     average_s: float = AVERAGE_S
+    half_width_hz: float = HALF_WIDTH_HZ
 
     def __post_init__(self) -> None:
         if not 7 <= self.peak_hz <= 14:
             raise SettingsError("peak_hz must lie between 7 and 14 Hz")
+        if not 0.5 <= self.half_width_hz <= HALF_WIDTH_HZ:
+            raise SettingsError("half_width_hz must lie between 0.5 and 2 Hz")
         start, end = self.start_contrast, self.end_contrast
         if (start is None) != (end is None):
             raise SettingsError("start_contrast and end_contrast are given together, or neither")
@@ -138,7 +143,7 @@ class AlphaDetector:
         self._channel = "+".join(channel.name for channel in channels)
         peak = settings.peak_hz
         bands = (
-            (peak - HALF_WIDTH_HZ, peak + HALF_WIDTH_HZ),
+            (peak - settings.half_width_hz, peak + settings.half_width_hz),
             (peak + BELOW_HZ[0], peak + BELOW_HZ[1]),
             (peak + ABOVE_HZ[0], peak + ABOVE_HZ[1]),
         )

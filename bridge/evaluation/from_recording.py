@@ -23,6 +23,7 @@ _BLOCK_S = 2.0
 # More of the acts or of the time than this under a bad signal, and there is nothing to fit.
 _MOST_SPOILT = 0.2
 _LEAST_SPOILT = 0.01  # less of the time is not worth a word
+_KEPT_RUNS = 4  # a fit asks for the same few again, mostly for the detector's own settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,7 @@ class RecordingRunner:
         self._names = {recording.info.channels[column].name for column in binding.columns}
         self._never_bad: bool | None = None
         self._signal: Signal | None = None
+        self._runs: dict[tuple[tuple[str, Any], ...], Run] = {}
 
     @property
     def signal(self) -> Signal:
@@ -64,6 +66,14 @@ class RecordingRunner:
         return self._signal
 
     def __call__(self, settings: Mapping[str, Any]) -> Run:
+        key = tuple(sorted(settings.items()))
+        made = self._runs.pop(key, None) or self._run(settings)
+        self._runs[key] = made
+        if len(self._runs) > _KEPT_RUNS:
+            del self._runs[next(iter(self._runs))]
+        return made
+
+    def _run(self, settings: Mapping[str, Any]) -> Run:
         recording = self._recording
         binding = replace(self._binding, settings=settings)
         chain = DetectionChain(recording.info, [binding])

@@ -58,6 +58,11 @@ class Recorded:
         labels = tuple(item for item in self.labels if start_s <= item.onset < end_s)
         return replace(self, first=self.first + low, samples=self.samples[low:high], labels=labels)
 
+    def every_other(self) -> Recorded:
+        """With half of the electrodes, for half of the work."""
+        info = replace(self.info, channels=self.info.channels[::2])
+        return replace(self, info=info, samples=self.samples[:, ::2])
+
     def changed(self, samples: Samples) -> Recorded:
         return replace(self, samples=samples)
 

@@ -103,6 +103,9 @@ def test_overlapping_cues_are_told() -> None:
         read_labels(
             [Annotation(10, 5, "contraction"), Annotation(12, 5, "contraction")], ("contraction",), 0, 60
         )
+    # Marked from the cue on until the act was over: 0.3 s into the next cue.
+    close = [Annotation(10, 4.3, "contraction"), Annotation(14, 4.3, "contraction")]
+    assert len(read_labels(close, ("contraction",), 0, 60).firm) == 2
     step = Annotation(1, 50, "step act blink")
     with pytest.raises(LabelError, match=r"only 0\.10 s apart"):
         read_labels([step, Annotation(10, 0, "cue blink"), Annotation(10.1, 0, "cue blink")], BLINK, 0, 60)

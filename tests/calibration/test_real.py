@@ -15,6 +15,9 @@ from bridge.calibration.labels import LabelError
 from bridge.calibration.trials import Trial
 from bridge.signals.types import Samples
 
+# Each fit runs a detector some twenty times, sample by sample and not compiled.
+pytestmark = pytest.mark.timeout(900)
+
 
 @pytest.fixture(scope="module")
 def halves(data_dir: Path) -> list[tuple[Recorded, Recorded, bool]]:
@@ -23,7 +26,7 @@ def halves(data_dir: Path) -> list[tuple[Recorded, Recorded, bool]]:
     found = [
         (whole.cut(0, at), whole.cut(at, whole.end_s), False) for whole, at in ((blinks, 60.0), (gaze, 120.0))
     ]
-    found.extend((load(data_dir, a), load(data_dir, b), True) for a, b in PAIRS)
+    found.extend((load(data_dir, a).every_other(), load(data_dir, b).every_other(), True) for a, b in PAIRS)
     return found
 
 

@@ -189,10 +189,42 @@ def test_a_calibration_finds_the_persons_own_peak(peak_hz: float) -> None:
     assert all(any(0 <= start - begin < 6.0 for start in starts) for begin, _ in CLOSED)
 
 
+def _shares(events: list[Event], spans: list[tuple[float, float]]) -> float:
+    """The share of these spans in which the rhythm is on."""
+    times = np.concatenate([np.arange(begin, end, 0.1) for begin, end in spans])
+    on = np.zeros(len(times), dtype=bool)
+    for event in events:
+        on[times >= event.onset] = event.edge == "start"
+    return float(on.mean())
+
+
+def test_a_second_rhythm_that_open_eyes_do_not_stop_is_left_out() -> None:
+    """As in alpha-pz-128hz: about 10 Hz all the time, 12 Hz with closed eyes only."""
+
+    def person(seed: int) -> Samples:
+        steady = signal.butter(2, [9.0, 10.0], "bandpass", fs=RATE_HZ, output="sos")
+        x = model(seed, peak_hz=12.5, size=3.0)
+        always = signal.sosfiltfilt(steady, np.random.default_rng(seed + 50).normal(size=len(x)))
+        return x + (6.0 * always / always.std())[:, None]
+
+    info = StreamInfo((Channel("Pz", "eeg", "uV"),), RATE_HZ)
+    steps = [Annotation(38.0, 17.0, "step rest"), Annotation(73.0, 17.0, "step rest")]
+    steps += [Annotation(begin, end - begin, "step closed") for begin, end in CLOSED]
+    recording = Recording(info, (Segment(0, person(6)),))
+    settings = calibrate(recording, bind(info, [Wanted("alpha")])[0], steps).fitted.settings
+    assert settings["peak_hz"] >= 11.5
+    assert settings["half_width_hz"] == 1.0
+    events, _ = run(person(7), **settings)
+    settled = 3.0 * settings["average_s"]
+    assert _shares(events, [(begin + settled, end) for begin, end in CLOSED]) >= 0.9
+    assert _shares(events, [(35 + settled, 55), (70 + settled, 90), (105 + settled, 119)]) <= 0.1
+
+
 @pytest.mark.parametrize(
     "wrong",
     [
         {"peak_hz": 5.0},
+        {"half_width_hz": 0.1},
         {"end_contrast": 3.0},
         {"start_contrast": 2.0, "end_contrast": 3.0},
         {"lasting_s": -1.0},

@@ -1,7 +1,7 @@
 """A profile from one part of a person's recordings, judged on another part beside the detector's own settings.
 
 Blinks and gaze: fitted on the first half, scored on the second. Gestures: fitted on one session, scored on
-the next; with one electrode, the one that is strongest in the session that was fitted.
+the next; with one electrode, the one whose efforts a calibration finds clearest in the session that was fitted.
 """
 
 from __future__ import annotations
@@ -13,8 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from bridge.calibration.labels import LabelError
+from bridge.calibration.labels import LabelError, read_labels
+from bridge.calibration.muscle_fit import measure
 from bridge.calibration.profile import Profile, part_of
+from bridge.calibration.trials import Signal
 from bridge.calibration.tuning import SCALES
 from bridge.evaluation.from_recording import calibrate
 from bridge.evaluation.running import run
@@ -89,15 +91,30 @@ def fits(items: Sequence[Item]) -> list[Fit]:
         first = [item for item in own if item.session == 1]
         if not first or not any(item.session == 2 for item in own):
             continue
-        learnt = first[0] if name.endswith("electrodes") else _strongest(first)
+        learnt = first[0] if name.endswith("electrodes") else _clearest(first)
         tests = [item for item in own if item.session == 2 and item.channels == learnt.channels]
         works += [Fit(learnt, test) for test in tests]
     return works
 
 
-def _strongest(own: Sequence[Item]) -> Item:
-    """The electrode with the largest standard deviation."""
-    return max(own, key=lambda item: float(np.std(samples_of(item.load().recording))))
+def _clearest(own: Sequence[Item]) -> Item:
+    """The electrode that tells efforts from rest best, which is where a calibration would have it put."""
+    return max(own, key=_clear)
+
+
+def _clear(item: Item) -> float:
+    loaded = item.load()
+    recording = loaded.recording
+    samples, rate_hz = samples_of(recording), recording.info.rate
+    usable = np.ones(len(samples), dtype=np.bool_)
+    signal = Signal(samples, usable, recording.first, rate_hz, recording.info.channels)
+    try:
+        labels = read_labels(
+            loaded.reference, (item.detector,), recording.first / rate_hz, recording.end / rate_hz
+        )
+        return measure(signal, labels).whole.clear
+    except LabelError:
+        return -np.inf
 
 
 def rows_of(items: Sequence[Item], workers: int) -> list[dict[str, Any]]:

@@ -144,7 +144,8 @@ def _fitted(figures: Report) -> Iterator[str]:
         return
     yield "### Default beside a profile, on what the profile did not see\n"
     yield (
-        "Fitted on the first half and scored on the second; gestures: fitted on one session, scored on the next. "
+        "Fitted on the first half and scored on the second; gestures: fitted on one session, scored on the next, "
+        "with one electrode the one that tells efforts from rest best in the session that was fitted. "
         "*Kept*: the fit showed no gain on held-out folds of what it saw, so the detector's own settings stay. A "
         "person who is refused has them too. People with fewer than 10 firm events to learn from are left out.\n"
     )
