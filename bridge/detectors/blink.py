@@ -244,6 +244,8 @@ class BlinkDetector:
             if self._ready():
                 out.append(self._blink(pulse))
             self._blinked = pulse.peak
+            for edge, at in self._closure.blinked(pulse.peak, pulse.height, blinking.typical):
+                out.append(self._closing(edge, at, pulse.n))
             if is_plain:
                 self._plain_peak = pulse.peak
         if is_plain:
