@@ -2,8 +2,8 @@
 
 Only *plain* pulses teach: no wider than most blinks, well over the noise, and out of a quiet signal. A
 burst of artefacts is never quiet before its pulses, the rebound of an AC-coupled amplifier starts from its
-blink's peak, and so neither says anything here, however high it is. Memory is counted in pulses, not in seconds:
-somebody who blinks four times a minute is remembered as well as somebody who blinks thirty times.
+blink's peak, and so neither says anything here, however high it is. Memory is counted in pulses, not in
+seconds: somebody who blinks four times a minute is remembered as well as somebody who blinks thirty times.
 """
 
 from __future__ import annotations
@@ -19,12 +19,13 @@ from bridge.signals.robust import middle
 _REMEMBERED: Final = 40
 # Over the noise (median change over 50 ms) a pulse must stand to be plain.
 _PLAIN_OVER_NOISE: Final = 7.0
-# Range of the signal in the 0.4 s before a plain pulse, over the pulse's height.
+# Range of the signal in the 0.4 s before a plain pulse, over the pulse's height; over the noise it may always
+# be so many times, which is as much as the noise itself ranges.
 _QUIET: Final = 0.35
 _QUIET_NOISE: Final = 5.0
-# A plain pulse leaves the resting level: the middle of the signal in those 0.4 s lies no further over its base,
-# as a share of its height (98 % of the blinks of eleven band wearers; of pulses of the other polarity, which
-# start from a blink's own peak or trough, fewer than half).
+# A plain pulse leaves the resting level: the middle of the signal in those 0.4 s lies no further over its
+# base, as a share of its height (98 % of the blinks of eleven band wearers; of pulses of the other
+# polarity, which start from a blink's own peak or trough, fewer than half).
 _FROM_REST: Final = 0.25
 # Low-passed at 12 Hz, at half height: what blinks of 34 people behind two kinds of amplifier show.
 NARROWEST_S: Final = 0.055

@@ -26,9 +26,10 @@ _REST_S: Final = 3.0
 _STAYS: Final = 0.25
 _OPENS: Final = 0.3
 # Share of a typical blink that must remain when it is decided: lids that are down hold the signal up as far
-# as a blink does, while most turns of the eyes change it by less. An AC-coupled amplifier's plateau is restored
-# only as well as its time constant is known; beyond 5 s (1/T in 1/s) there is next to nothing to restore.
-_STILL: Final = 0.55
+# as a blink does, while most turns of the eyes change it by less. An AC-coupled amplifier's plateau is
+# restored only as well as its time constant is known; beyond 5 s (1/T in 1/s) there is next
+# to nothing to restore.
+_STILL: Final = 0.6
 _STILL_RESTORED: Final = 0.4
 _RESTORES_FROM_PER_S: Final = 0.2
 # Closed lids cannot blink: a pulse of this share of a typical blink, so long after the closing, says that it
