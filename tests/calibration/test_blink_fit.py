@@ -26,7 +26,7 @@ TIMES = tuple(float(t) for t in np.arange(6.0, 96.0, 4.0))
 
 def pulses(times: tuple[float, ...], height: float, seconds: float = 100.0) -> Samples:
     t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
-    return np.sum([height * np.exp(-0.5 * ((t - at) / 0.03) ** 2) for at in times], axis=0)
+    return np.asarray(np.sum([height * np.exp(-0.5 * ((t - at) / 0.03) ** 2) for at in times], axis=0))
 
 
 def noise(seconds: float = 100.0) -> Samples:
