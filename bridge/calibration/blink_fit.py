@@ -23,6 +23,8 @@ from bridge.signals.types import Samples
 
 # A reference marks the peak within this; the base is the signal before the lid can have begun to close.
 _NEAR_S = 0.15
+# The rebound of an AC-coupled amplifier may be as high as its blink, but peaks later than this.
+_AT_PEAK_S = 0.06
 _AROUND_S = 0.45
 _BASE_TO_S = 0.25
 # Labels that mark blinks stand out from the times between them: the probability that a labelled moment holds
@@ -59,8 +61,8 @@ class Lids:
         return found
 
 
-def measure(run: Run, acts: Sequence[Act]) -> Lids:
-    """The blinks at these acts, whose times are those of their peaks.
+def measure(run: Run, acts: Sequence[Act], optional: Sequence[Act] = ()) -> Lids:
+    """The blinks at these acts, whose times are those of their peaks; ``optional`` ones may be blinks too.
 
     Raises LabelError where the signal shows no more at the labels than between them.
     """
@@ -71,23 +73,27 @@ def measure(run: Run, acts: Sequence[Act]) -> Lids:
             f"the signal was usable at {len(rows)} of {len(times)} labelled blinks: electrodes off, "
             "or samples lost"
         )
+    unsure = [act.time_s for act in optional]
+    middles = [
+        (before + after) / 2 for before, after in pairwise(sorted(times)) if after - before >= 2 * _APART_S
+    ]
     between = [
         row
-        for before, after in pairwise(sorted(times))
-        if after - before >= 2 * _APART_S and (row := _row(run, (before + after) / 2)) is not None
+        for middle in middles
+        if all(abs(middle - time_s) >= _AROUND_S for time_s in unsure)
+        and (row := _row(run, middle)) is not None
     ]
-    heights = {sign: [_pulse(sign * row, run.rate_hz)[0] for row in rows] for sign in (1, -1)}
-    # The rebound of an AC-coupled amplifier is lower than the pulse that it follows.
-    polarity = 1 if np.median(heights[1]) >= np.median(heights[-1]) else -1
+    at_peak = {sign: [_pulse(sign * row, run.rate_hz, _AT_PEAK_S)[0] for row in rows] for sign in (1, -1)}
+    polarity = 1 if np.median(at_peak[1]) >= np.median(at_peak[-1]) else -1
+    found = [_pulse(polarity * row, run.rate_hz) for row in rows]
     if len(between) >= _FEWEST_BETWEEN:
         quiet = [_pulse(polarity * row, run.rate_hz)[0] for row in between]
-        area = area_under_curve(heights[polarity], quiet)
+        area = area_under_curve([height for height, _ in found], quiet)
         if area is not None and area < _STANDS_OUT:
             raise LabelError(
                 "the signal shows no more at the labelled blinks than between them: nobody acted, the "
                 "labels belong to another recording, or the electrodes are off"
             )
-    found = [_pulse(polarity * row, run.rate_hz) for row in rows]
     return Lids(polarity, tuple(height for height, _ in found), tuple(width for _, width in found))
 
 
@@ -104,9 +110,9 @@ def _row(run: Run, time_s: float) -> Samples | None:
     return np.asarray(row - np.median(base), dtype=np.float64)
 
 
-def _pulse(row: Samples, rate_hz: float) -> tuple[float, float]:
+def _pulse(row: Samples, rate_hz: float, near_s: float = _NEAR_S) -> tuple[float, float]:
     """Height over the base and width in seconds at half of it, of the highest point near the middle."""
-    middle, near = len(row) // 2, round(_NEAR_S * rate_hz)
+    middle, near = len(row) // 2, round(near_s * rate_hz)
     peak = middle - near + int(np.argmax(row[middle - near : middle + near + 1]))
     height = max(float(row[peak]), math.ulp(0.0))
     above = row > 0.5 * height

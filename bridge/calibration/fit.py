@@ -161,9 +161,9 @@ def enough(labels: Labels, few: bool) -> list[str]:
         raise LabelError("no label names an act of this detector: was another reference meant?")
     counts = _by_kind(labels)
     least = min(counts.values())
-    # Acts within the learning time were done too, though no detector need find them.
-    early = sum(act.is_early for act in labels.acts)
-    if least >= LEAST_ACTS or (least + early >= LEAST_ACTS and least >= LEAST_FEW and len(counts) == 1):
+    # Acts in the learning time or under a bad signal were done too, though no detector need find them.
+    excused = sum(act.is_excused for act in labels.acts)
+    if least >= LEAST_ACTS or (least + excused >= LEAST_ACTS and least >= LEAST_FEW and len(counts) == 1):
         return []
     listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     if not few:
@@ -174,8 +174,10 @@ def enough(labels: Labels, few: bool) -> list[str]:
 
 
 def _climb(ladder: Ladder, judged: _Judge, labels: Labels, cost: Cost) -> tuple[Ladder, list[Trial]]:
-    """Try all values of a ladder, then more of them round the best."""
+    """Try all values of a ladder; without one of the detector's own to stay near, more round the best."""
     trials = {value: judged(ladder.at(value)) for value in ladder.values}
+    if ladder.own is not None:
+        return ladder, list(trials.values())
     whole = table(list(trials.values()), labels, ladder.values)
     best = choose(whole, cost, ladder.own, ladder.safe)
     low, high = max(0, best - 1), min(len(ladder.values) - 1, best + 1)
@@ -227,7 +229,9 @@ class _Judge:
     ) -> None:
         self._run, self._labels, self._measured, self._kinds = run, labels, measured, kinds
         self._progress = progress
-        self._total = 2 + sum(len(ladder.values) + FINER for ladder in measured.ladders)
+        self._total = 2 + sum(
+            len(ladder.values) + (FINER if ladder.own is None else 0) for ladder in measured.ladders
+        )
         self._known: dict[tuple[tuple[str, Any], ...], list[Event]] = {}
 
     def __call__(self, settings: Mapping[str, Any]) -> Trial:

@@ -48,7 +48,7 @@ class Act:
     source: Source = "seen"
     optional: bool = False
     verify: bool = False
-    is_early: bool = False
+    is_excused: bool = False  # done, but while the detector was learning or the signal was bad
 
     @property
     def is_firm(self) -> bool:
@@ -245,7 +245,7 @@ def _reference(item: Annotation, events: frozenset[str], ready_s: float) -> Act 
     # A cue is answered after a reaction; what falls into the learning time may be found, but need not.
     due_s = item.onset + (SHORTEST_REACTION_S if source == "cued" else 0.0)
     is_early = not optional and due_s < ready_s
-    return Act(kind, item.onset, item.duration, strength, source, optional or is_early, is_early=is_early)
+    return Act(kind, item.onset, item.duration, strength, source, optional or is_early, is_excused=is_early)
 
 
 def _check_order(acts: Sequence[Act]) -> None:

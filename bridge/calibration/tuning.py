@@ -26,7 +26,7 @@ _LADDER = tuple(float(x) for x in np.geomspace(0.125, 1.6, 20))
 # Factors on thresholds that adapt to the person and the noise by themselves; 1 is the detector's own.
 _LEAST_SPREAD, _WIDEST_SPREAD = 0.15, 0.4  # of an act's size, natural logarithm
 _FACTORS = (0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7)
-_STRICT = (0.35, 0.45, *_FACTORS, 2.1, 2.6)
+_STRICT = (0.4, 0.55, 0.7, 0.85, 1.0, 1.2, 1.5, 1.9, 2.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,8 @@ def _measure_blink(run: Runner, labels: Labels, unit: str) -> Measured:
     seen = [act for act in labels.firm if act.source == "seen"]
     fixed: dict[str, Any] = {}
     if seen and not labels.session:
-        fixed = measure(run({}), seen).settings()
+        unsure = [act for act in labels.acts if not act.is_firm and act.source == "seen"]
+        fixed = measure(run({}), seen, unsure).settings()
         if is_for_commands:
             fixed = {"polarity": fixed["polarity"]}
         events, reaction, found = _lenient(run, labels, fixed)

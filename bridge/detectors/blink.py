@@ -140,6 +140,8 @@ class BlinkDetector:
         self._recently.reset()
         self._blinking.reset()
         self._coupling.reset()
+        self._joining = False
+        self._next_conditioned: int | None = None
         self._next: int | None = None
         self._seen = 0
         self._restart()
@@ -148,7 +150,6 @@ class BlinkDetector:
     def _restart(self) -> None:
         """The joined signal starts anew."""
         self._running = False
-        self._joined.restart()
         self._recently.restart()
         for finder in self._finders.values():
             finder.restart()
@@ -158,25 +159,24 @@ class BlinkDetector:
 
     def process(self, block: Block) -> list[Detection]:
         """Samples of shape (n, channels); the blinks and closures that were decided in them."""
-        out: list[Detection] = []
-        if self._next is not None and block.first != self._next:
+        return self.decide(block.first, self.condition(block))
+
+    def condition(self, block: Block) -> list[tuple[float, float]]:
+        """The joined, low-passed signal, NaN where there is none, and the muscle activity beside it.
+
+        No setting plays a part in it, so a fit that tries many does this once.
+        """
+        if self._next_conditioned is not None and block.first != self._next_conditioned:
             for lead in self._leads:
                 lead.restart()
-            out.extend(self._end(self._next - 1, block.first))
-            self._restart()
-        self._next = block.end
+            self._joined.restart()
+            self._joining = False
+        self._next_conditioned = block.end
         row = block.row
         rows: list[list[float]] = block.samples.tolist() if row is None else [row]
-        conditioned: list[float] = []
-        least: list[float] = []
-        for n, values in enumerate(rows, block.first):
-            conditioned.append(self._take(n, values, out))
-            least.append(self._least())
-        self._view = (block.first, conditioned, least)
-        return out
+        return [self._condition(values) for values in rows]
 
-    def _take(self, n: int, values: Sequence[float], out: list[Detection]) -> float:
-        """Sample ``n`` of all channels; the joined signal, NaN where there is none."""
+    def _condition(self, values: Sequence[float]) -> tuple[float, float]:
         stepped: list[float] = []
         rough = 0.0
         for k in range(len(self._leads)):
@@ -185,12 +185,33 @@ class BlinkDetector:
             rough = max(rough, lead.roughness)
         y = self._joined.step(stepped)
         if y == y:
-            self._running = True
-            self._step(n, y, rough, out)
-        elif self._running:
-            out.extend(self._end(n, n))
+            self._joining = True
+        elif self._joining:
+            self._joining = False
+            self._joined.restart()
+        return y, rough
+
+    def decide(self, first: int, conditioned: Sequence[tuple[float, float]]) -> list[Detection]:
+        """What ``condition`` gave of a block that begins with sample ``first``; what was decided in it."""
+        out: list[Detection] = []
+        if self._next is not None and first != self._next:
+            out.extend(self._end(self._next - 1, first))
             self._restart()
-        return y
+        self._next = first + len(conditioned)
+        joined: list[float] = []
+        least: list[float] = []
+        for k in range(len(conditioned)):
+            y, rough = conditioned[k]
+            if y == y:
+                self._running = True
+                self._step(first + k, y, rough, out)
+            elif self._running:
+                out.extend(self._end(first + k, first + k))
+                self._restart()
+            joined.append(y)
+            least.append(self._least())
+        self._view = (first, joined, least)
+        return out
 
     def flush(self) -> list[Detection]:
         """End an open closure."""
@@ -245,6 +266,8 @@ class BlinkDetector:
             if self._ready():
                 out.append(self._blink(pulse))
             self._blinked = pulse.peak
+            for edge, at in self._closure.blinked(pulse.peak, pulse.height, blinking.typical):
+                out.append(self._closing(edge, at, pulse.n))
             if is_plain:
                 self._plain_peak = pulse.peak
         if is_plain:

@@ -1,9 +1,9 @@
 """What is known of one person's blinks: which way they point, how high and how wide they usually are.
 
 Only *plain* pulses teach: no wider than most blinks, well over the noise, and out of a quiet signal. A
-burst of artefacts is never quiet before its pulses, the rebound of an AC-coupled amplifier follows its blink
-at once, and so neither says anything here, however high it is. Memory is counted in pulses, not in seconds:
-somebody who blinks four times a minute is remembered as well as somebody who blinks thirty times.
+burst of artefacts is never quiet before its pulses, the rebound of an AC-coupled amplifier starts from its
+blink's peak, and so neither says anything here, however high it is. Memory is counted in pulses, not in
+seconds: somebody who blinks four times a minute is remembered as well as somebody who blinks thirty times.
 """
 
 from __future__ import annotations
@@ -19,8 +19,14 @@ from bridge.signals.robust import middle
 _REMEMBERED: Final = 40
 # Over the noise (median change over 50 ms) a pulse must stand to be plain.
 _PLAIN_OVER_NOISE: Final = 7.0
-# Range of the signal in the 0.4 s before a plain pulse, over the pulse's height.
+# Range of the signal in the 0.4 s before a plain pulse, over the pulse's height; over the noise it may always
+# be so many times, which is as much as the noise itself ranges.
 _QUIET: Final = 0.35
+_QUIET_NOISE: Final = 5.0
+# A plain pulse leaves the resting level: the middle of the signal in those 0.4 s lies no further over its
+# base, as a share of its height (98 % of the blinks of eleven band wearers; of pulses of the other
+# polarity, which start from a blink's own peak or trough, fewer than half).
+_FROM_REST: Final = 0.25
 # Low-passed at 12 Hz, at half height: what blinks of 34 people behind two kinds of amplifier show.
 NARROWEST_S: Final = 0.055
 _PLAIN_WIDEST_S: Final = 0.25
@@ -88,9 +94,10 @@ class LidPulse:
 
     @property
     def is_plain(self) -> bool:
-        """Out of a quiet signal, well over the noise, and no wider than most blinks."""
+        """Out of a quiet signal at rest, well over the noise, and no wider than most blinks."""
         return (
-            self.before <= _QUIET
+            self.before <= max(_QUIET, _QUIET_NOISE * self.noise / self.height)
+            and self.level_before <= _FROM_REST
             and self.height >= _PLAIN_OVER_NOISE * self.noise
             and self.width_s <= _PLAIN_WIDEST_S
         )

@@ -25,6 +25,17 @@ _REST_S: Final = 3.0
 # because the restored level has leaked meanwhile, but within 0.4 s, and it lasts.
 _STAYS: Final = 0.25
 _OPENS: Final = 0.3
+# Share of a typical blink that must remain when it is decided: lids that are down hold the signal up as far
+# as a blink does, while most turns of the eyes change it by less. An AC-coupled amplifier's plateau is
+# restored only as well as its time constant is known; beyond 5 s (1/T in 1/s) there is next
+# to nothing to restore.
+_STILL: Final = 0.6
+_STILL_RESTORED: Final = 0.4
+_RESTORES_FROM_PER_S: Final = 0.2
+# Closed lids cannot blink: a pulse of this share of a typical blink, so long after the closing, says that it
+# was a look up.
+_BLINK_SHARE: Final = 0.6
+_BLINK_AFTER_S: Final = 0.25
 _OPENING_S: Final = 0.4
 _BEFORE_OPENING_S: Final = 0.4
 _LASTS_S: Final = 0.1
@@ -92,6 +103,18 @@ class ClosureFinder:
         self._watched = None
         return was_open
 
+    def blinked(self, peak: int, height: float, typical: float) -> list[Change]:
+        """A blink was seen that peaked at sample ``peak``."""
+        if height < _BLINK_SHARE * typical:
+            return []
+        begun = peak - round(_BLINK_AFTER_S * self._rate)
+        if self._watched is not None and self._watched[0] <= begun:
+            self._watched = None
+        if self._open_since is not None and self._open_since <= begun:
+            self._open_since = None
+            return [("end", peak)]
+        return []
+
     def step(self, n: int, y: float, typical: float, per_s: float) -> list[Change]:
         """Sample ``n`` of the low-passed signal, blinks upwards.
 
@@ -119,10 +142,12 @@ class ClosureFinder:
         if self._open_since is None and self._watched is None:
             return []
         changes = self._opening(n, z)
-        changes.extend(self._closing(n, z))
+        changes.extend(
+            self._closing(n, z, typical, _STILL if per_s < _RESTORES_FROM_PER_S else _STILL_RESTORED)
+        )
         return changes
 
-    def _closing(self, n: int, z: float) -> list[Change]:
+    def _closing(self, n: int, z: float, typical: float, still: float) -> list[Change]:
         if self._watched is None:
             return []
         since, base, top = self._watched
@@ -132,6 +157,8 @@ class ClosureFinder:
             self._watched = None
         elif n - since >= self._closure:
             self._watched = None
+            if z < base + still * typical:
+                return []
             # Eyes that close have been open: an opening was missed.
             missed: list[Change] = [] if self._open_since is None else [("end", since)]
             self._open_since = since

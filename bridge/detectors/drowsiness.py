@@ -131,8 +131,12 @@ class RecentClosures:
             self._blinks_s.append(at_s)
 
     def ended(self, at_s: float) -> None:
-        """The lids are open from then on, unless a blink has said that they never were closed."""
-        if self._open_s is not None and not any(blink_s < at_s - _EDGE_S for blink_s in self._blinks_s):
+        """The lids are open from then on, unless a blink has said that they never were closed.
+
+        The blink detector ends a closure at the peak of the blink that says so: at its very onset.
+        """
+        denied = any(blink_s < at_s - _EDGE_S or blink_s == at_s for blink_s in self._blinks_s)
+        if self._open_s is not None and not denied:
             self.closed(at_s, min(_LONGEST_S, max(0.0, at_s - self._open_s)))
             self._ended_s = at_s
         self.gap()

@@ -15,15 +15,17 @@ from bridge.calibration.rested import fit_drowsiness
 from bridge.calibration.trials import Run, Signal
 from bridge.calibration.tuning import TUNINGS
 from bridge.detectors import DETECTORS
+from bridge.detectors.blink import BlinkDetector, BlinkSettings
+from bridge.detectors.protocol import settings_from
 from bridge.pipeline import Binding, DetectionChain
 from bridge.recordings import Recording
-from bridge.signals.types import Annotation, Channel, Event
+from bridge.signals.types import Annotation, Channel, Detection, Event
 
 _BLOCK_S = 2.0
 # More of the acts or of the time than this under a bad signal, and there is nothing to fit.
 _MOST_SPOILT = 0.2
 _LEAST_SPOILT = 0.01  # less of the time is not worth a word
-_KEPT_RUNS = 4  # a fit asks for the same few again, mostly for the detector's own settings
+_KEPT_RUNS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,8 @@ class Calibrated:
 class RecordingRunner:
     """Runs a detector with given settings over a recording, muted where the daemon would mute it.
 
-    The signal's quality does not depend on the settings: where it was never bad, it is looked at only once.
+    The signal's quality does not depend on the settings: where it was never bad, it is looked at only once;
+    and so is a blink detector's conditioning where nothing was lost. No settings are run twice.
     """
 
     def __init__(self, recording: Recording, binding: Binding) -> None:
@@ -47,6 +50,7 @@ class RecordingRunner:
         self._never_bad: bool | None = None
         self._signal: Signal | None = None
         self._runs: dict[tuple[tuple[str, Any], ...], Run] = {}
+        self._conditioned: list[tuple[int, list[tuple[float, float]]]] | None = None
 
     @property
     def signal(self) -> Signal:
@@ -67,11 +71,41 @@ class RecordingRunner:
 
     def __call__(self, settings: Mapping[str, Any]) -> Run:
         key = tuple(sorted(settings.items()))
-        made = self._runs.pop(key, None) or self._run(settings)
+        made = self._runs.pop(key, None) or self._made(settings)
         self._runs[key] = made
         if len(self._runs) > _KEPT_RUNS:
             del self._runs[next(iter(self._runs))]
         return made
+
+    def _made(self, settings: Mapping[str, Any]) -> Run:
+        whole = self._never_bad and np.isfinite(self.signal.samples).all()
+        return (
+            self._decided(settings) if self._binding.type.name == "blink" and whole else self._run(settings)
+        )
+
+    def _decided(self, settings: Mapping[str, Any]) -> Run:
+        """A blink detector over its own conditioned signal, which no setting changes."""
+        recording = self._recording
+        detector = BlinkDetector(
+            self._binding.name,
+            self.signal.channels,
+            recording.info.rate,
+            settings_from(BlinkSettings, settings),
+        )
+        columns = list(self._binding.columns)
+        if self._conditioned is None:
+            self._conditioned = [
+                (block.first, detector.condition(block.part(columns)))
+                for block in recording.blocks(self._size)
+            ]
+        found: list[Detection] = []
+        values: list[float] = []
+        for first, conditioned in self._conditioned:
+            found.extend(detector.decide(first, conditioned))
+            values.extend(y for y, _ in conditioned)
+        found.extend(detector.flush())
+        events = [item for item in found if isinstance(item, Event)]
+        return Run(events, np.array(values), recording.first, recording.info.rate)
 
     def _run(self, settings: Mapping[str, Any]) -> Run:
         recording = self._recording
@@ -167,7 +201,9 @@ def _without(labels: Labels, bad: Sequence[Stretch], force: bool) -> tuple[Label
     words = f"{' and '.join(said)} fell into a bad signal ({reasons})"
     if (len(spoilt) > _MOST_SPOILT * len(firm) or lost_s > _MOST_SPOILT * all_s) and not force:
         raise LabelError(f"{words}: mend the electrodes and repeat the session, or use --force")
-    acts = tuple(replace(act, optional=True) if act in spoilt else act for act in labels.acts)
+    acts = tuple(
+        replace(act, optional=True, is_excused=True) if act in spoilt else act for act in labels.acts
+    )
     return replace(labels, acts=acts, counted=counted), [words]
 
 

@@ -126,3 +126,35 @@ def test_what_height_alone_cannot_tell_is_unknown() -> None:
     assert high
     assert any(event.unknown == ("deliberate",) for event in high)
     assert all(event.to_json()["values"]["deliberate"] == event.values.get("deliberate") for event in events)
+
+
+def test_looks_up_between_blinks_are_not_closed_eyes() -> None:
+    """DC-coupled: blinks ride on looks up by half of a blink that last 3 s with a blink in them."""
+    at = times(7, 148, 2.0, 19)
+    up = at[4::4]
+    sizes = {time + 0.02: 75.0 for time in up} | {time + 3.0: -75.0 for time in up}
+    x = blinks(150, heights(at, 150, 0.1, 20)) + looks(150, sizes) + resting(150)
+    events = [event for event in detect(x, "eog-vertical") if event.kind == "long-closure"]
+    begun = [event.onset for event in events if event.edge == "start"]
+    ended = [event.onset for event in events if event.edge == "end"]
+    closed_s = sum(end - start for start, end in zip(begun, ended, strict=True))
+    print(f"{len(begun)} closures, {closed_s:.1f} s")
+    assert len(begun) <= 0.1 * len(up)
+    assert closed_s <= 3.0
+
+
+def test_a_rebound_as_high_as_its_blink_is_not_the_blink() -> None:
+    """Ten times the noise, the rebound 0.1 s later: only the blink starts from the resting level."""
+    at = times(7, 178, 3.0, 21)
+    pulses = blinks(180, heights(at, 60, 0.2, 22), 0.03, 0.04)
+    rebounds = blinks(
+        180, {time + 0.1: height for time, height in heights(at, 60, 0.2, 22).items()}, 0.03, 0.05
+    )
+    x = pulses - 0.95 * rebounds + resting(180, noise_uv=18.0)
+    for turned in (1, -1):
+        events = [event for event in detect(turned * x) if event.onset > 30]
+        late = [time for time in at if time > 30]
+        hits, others = found(events, late)
+        print(turned, hits, len(late), others)
+        assert hits >= 0.95 * len(late)
+        assert others <= 3
