@@ -25,7 +25,7 @@ _BLOCK_S = 2.0
 # More of the acts or of the time than this under a bad signal, and there is nothing to fit.
 _MOST_SPOILT = 0.2
 _LEAST_SPOILT = 0.01  # less of the time is not worth a word
-_KEPT_RUNS: Final = 12
+_KEPT_RUNS = 12  # a fit asks for the same few again, mostly for the detector's own settings
 
 
 @dataclass(frozen=True, slots=True)
