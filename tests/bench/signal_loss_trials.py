@@ -17,7 +17,6 @@ from typing import Any
 
 from tests.loss_rig import PORT_S, QUICK_S, running_rig
 
-
 BROKER = "broker gone (beyond the usual end of the hold)"
 PORT = "port closed"
 
