@@ -35,11 +35,12 @@ ENDINGS = {
     "biosignal-bridge detect monday.edf tuesday.edf wednesday.edf --detector blink --json": Ending('"wednesday.edf".*"blink"'),
     "biosignal-bridge evaluate recording.csv --detector blink --reference marked.csv": Ending("sensitivity"),
     "biosignal-bridge evaluate blinks.csv --detector blink --reference blinks.reference.csv": Ending("sensitivity"),
-    "biosignal-bridge check --channel forehead --kind eeg": Ending(_NO_BOARD, 2),
+    "biosignal-bridge check --channel forehead --kind eeg": Ending(_NO_BOARD, 1),
     "biosignal-bridge calibrate --detector blink --channel forehead --kind eeg --profile me.yaml": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --dry-run": Ending(_NO_BOARD, 1),
     "biosignal-bridge run rules.yaml --armed": Ending(_NO_BOARD, 1),
     "biosignal-bridge check --keys": Ending("way of typing +none.*/dev/uinput", 1),
+    "biosignal-bridge arm": Ending("this is a dry run", 1),  # the daemon beside it is one
     "biosignal-bridge login add NAME --host HOST": Ending("no password was given", 2),  # nobody is there to type one
     "biosignal-bridge run --help": Ending("Example: biosignal-bridge run"),
     "biosignal-bridge demo": Ending("would send", 130, for_ever=True),
