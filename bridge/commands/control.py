@@ -120,7 +120,7 @@ def resume(file: str | None, pid: int | None, as_json: bool) -> None:
     _talk("resume", _state, file, pid, as_json)
 
 
-@click.command(epilog="Example: biosignal-bridge arm slides.yaml")
+@click.command(epilog="Example: biosignal-bridge arm")
 @_file
 @_pid
 @_as_json

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from bridge.commands.recording_options import InvalidInput, channel_choices
+from bridge.commands.taking import is_recording, wires_of
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
-RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
 _RULE_FILES = {".yaml", ".yml"}
 
 _OPTIONS = (
@@ -79,11 +79,10 @@ def live_source(
         return SyntheticSource(rate_hz=rate or 250.0, fast=fast, reliability=follows)
     if reliability is not None:
         raise click.UsageError("--reliability is for --source synthetic")
-    if suffix in RECORDINGS:
+    if is_recording(what):
         from bridge.sources.replay import ReplaySource
 
         return ReplaySource(what, rate_hz=rate, channels=channel_choices(channels, kinds), fast=fast)
-    from bridge.commands.taking import wires_of
     from bridge.sources.serial import SerialSource
 
     if not channels:

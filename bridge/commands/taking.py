@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.live_options import RECORDINGS
 from bridge.signals.types import ChannelKind
 from bridge.sources.protocol import Source, SourceError
 
@@ -19,13 +18,14 @@ if TYPE_CHECKING:
     from bridge.sources.tuning import Heard
     from bridge.sources.wiring import Wire
 
+_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
 # What a channel of an unknown board is taken for until --kind says it.
 ASSUMED_KIND: ChannelKind = "eeg"
 
 
 def is_recording(what: str) -> bool:
     """Does ``--source`` name a recording?"""
-    return Path(what).suffix.lower() in RECORDINGS
+    return Path(what).suffix.lower() in _RECORDINGS
 
 
 def other_source(

@@ -148,3 +148,31 @@ def test_what_excludes_each_other(rules: Path) -> None:
         done = bridge("run", rules, *options)
         assert done.returncode == 2
         assert words in done.stderr
+
+
+def test_a_profile_that_is_not_there_yet_is_made_on_the_page(tmp_path: Path) -> None:
+    wanted = ("run", "--source", "synthetic", "--for", 1, "--profile", tmp_path / "new.yaml")
+    done = bridge(*wanted)
+    assert done.returncode == 0, done.stderr
+    assert "new.yaml is not there yet: the page makes it" in done.stderr
+    for option in ("--fast", "--no-monitor"):
+        done = bridge(*wanted, option)
+        assert done.returncode == 2
+        assert "no page to make it on" in done.stderr
+
+
+def test_cautions_come_first_where_a_board_is_met_and_nowhere_else(board: str, tmp_path: Path) -> None:
+    words = "Electrodes on the body: run on battery"
+    channels = ("--channel", "a", "--channel", "b", "--kind", "emg")
+    for command in (
+        ("check", "--source", board, *channels, "--for", 2),
+        ("record", tmp_path / "a.edf", "--source", board, *channels, "--rate", 100, "--for", 1),
+        ("run", "--source", board, *channels, "--rate", 100, "--for", 1, "--no-monitor"),
+    ):
+        assert words in bridge(*command).stderr, command
+    for made_up in (
+        ("check", "--source", "synthetic", "--fast", "--for", 2),
+        ("record", tmp_path / "b.edf", "--source", "synthetic", "--fast", "--for", 1),
+        ("run", "--source", "synthetic", "--fast", "--for", 1),
+    ):
+        assert words not in bridge(*made_up).stderr, made_up
