@@ -36,6 +36,7 @@ log = logging.getLogger("bridge")
 
 _TICK_S: Final = 0.02  # how often holds and waits are looked at when no samples come
 _CALM_TICK_S: Final = 0.1  # how often it is looked whether samples come
+_LATE_START_S: Final = 2.0  # so long after the daemon a signal may have begun
 _STALL_S: Final = 0.2  # without samples for this long, the signal counts as lost
 
 if sys.platform == "win32":
@@ -413,7 +414,10 @@ class Daemon:
                 await asyncio.sleep(0.001)  # it was us who stalled: what waits to be read comes first
             self._tell_standing()
             now_s = time.monotonic()
-            if self._for_s is not None and self._live and now_s - self._started >= self._for_s:
+            # Samples that come tell the time themselves; it runs out without them too.
+            coming = any(stream.heard_s is not None and not stream.lost for stream in self._streams.values())
+            rest_s = _LATE_START_S if coming else 0.0
+            if self._for_s is not None and self._live and now_s - self._started >= self._for_s + rest_s:
                 return
             if not self._live:
                 continue
