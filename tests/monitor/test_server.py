@@ -193,7 +193,7 @@ class TestAccess:
     def test_metrics_are_given_to_who_has_the_token(self) -> None:
         async def main() -> None:
             service = Service(
-                pipeline=lambda: None, state=lambda: "disarmed", pause=print, arm=print,
+                pipeline=lambda: None, standing=Standing, pause=lambda paused: "", arm=print,
                 metrics=lambda: (b"bridge_samples_total 1.0\n", "text/plain; version=0.0.4"),
             )  # fmt: skip
             monitor = Monitor(service)
