@@ -21,6 +21,7 @@ RECORDINGS = [
     ("emg/cued-12345-1-1.csv", "contraction", [ChannelChoice("ring1", "emg"), ChannelChoice("ring4", "emg")]),
 ]
 # 10 bits over 5 V behind a gain of 1000, in µV (computed), and its thousandth.
+_SECONDS = 300
 FACTOR_UV = 5.0 / 1024 / 1000 * 1e6
 
 
@@ -36,7 +37,8 @@ def in_unit(recording: Recording, unit: str, factor: float) -> Recording:
         )
         for channel in recording.info.channels
     )
-    segments = [Segment(block.first, block.samples * factor) for block in blocks]
+    most = round(_SECONDS * recording.info.rate)
+    segments = [Segment(block.first, block.samples[:most] * factor) for block in blocks[:1]]
     return Recording(replace(recording.info, channels=channels), segments, recording.annotations)
 
 

@@ -91,7 +91,10 @@ def _signal_in_words(channels: list[dict[str, str]]) -> str:
 @_as_json
 def status(file: str | None, pid: int | None, as_json: bool) -> None:
     """Say how the daemon of rule file FILE does, or each that runs; --json then gives a line for each."""
-    answers = [] if file is not None or pid is not None else ask_all("status")
+    try:
+        answers = [] if file is not None or pid is not None else ask_all("status")
+    except ControlError as error:
+        raise click.ClickException(str(error)) from error
     if len(answers) > 1:
         told = [json.dumps(answer) if as_json else _in_words(answer) for answer in answers]
         click.echo(("\n" if as_json else "\n\n").join(told))

@@ -59,9 +59,11 @@ def _print(path: Path | None, found: Detected, as_json: bool) -> None:
     if found.note:
         click.echo(found.note, err=True)
     if as_json:
+        from bridge.outputs.records import of_event
+
         which = {} if path is None else {"recording": str(path)}
         for event in found.events:
-            click.echo(json.dumps({**which, **event.to_json()}))
+            click.echo(json.dumps({**which, **of_event(event)}))
         return
     if path is not None:
         click.echo(f"{path}:")

@@ -95,9 +95,12 @@ def test_a_recording_is_as_with_replay(rules: Path, tmp_path: Path) -> None:
 
 
 def test_a_port_takes_the_place_of_the_rule_files(rules: Path, board: str) -> None:
+    rules.write_text(
+        rules.read_text(encoding="utf-8").replace("kind: emg", "kind: emg-envelope"), encoding="utf-8"
+    )
     done = bridge("run", rules, "--source", board, "--rate", 100, "--for", 1, "--dry-run", "--no-monitor")
     assert done.returncode == 0, done.stderr
-    assert "source: arm (emg) at 100 Hz" in done.stderr
+    assert "source: arm (emg-envelope) at 100 Hz" in done.stderr
 
 
 def test_without_a_rule_file_what_is_plugged_in_is_shown_and_nothing_sent(board: str) -> None:

@@ -11,8 +11,8 @@ from typing import Any
 import aiohttp
 import pytest
 
+from bridge.detectors import EVENT_TYPES, LEVEL_TYPES
 from bridge.monitor.stream import _MOST_WAITING, EventStream, _Listener
-from bridge.signals.types import EVENT_KINDS, LEVEL_KINDS
 
 from .rig import Rig, running
 
@@ -63,8 +63,8 @@ def test_all_types_come_in_order_with_what_happened() -> None:
         assert {record["verdict"] for record in verdicts} <= {"good", "poor", "bad"}
         events = [record for record in found if record["type"] == "event"]
         decided = {event.to_json()["onset"] for _, event in rig.decided}
-        assert all(record["kind"] in EVENT_KINDS and record["onset"] in decided for record in events)
-        assert all(record["kind"] in LEVEL_KINDS for record in found if record["type"] == "level")
+        assert all(record["kind"] in EVENT_TYPES and record["onset"] in decided for record in events)
+        assert all(record["kind"] in LEVEL_TYPES for record in found if record["type"] == "level")
         action = next(record for record in found if record["type"] == "action")
         assert action["result"] == "sent"
         assert {"rule", "output", "action", "time"} < set(action)

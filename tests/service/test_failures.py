@@ -163,13 +163,13 @@ def test_what_breaks_while_it_opens_is_raised_and_everything_closed() -> None:
 
 
 def test_the_commands_exit_status_tells(tmp_path: Path) -> None:
-    """A file that cannot be recorded to breaks the run once it has begun: exit 1 and a word."""
+    """A file that is there already cannot be recorded to: an unusable file, exit 2 and a word."""
     (tmp_path / "rules.yaml").write_text("version: 1\nsource: {type: synthetic}\nrules: []\n")
     (tmp_path / "out.edf").write_text("mine")
     done = subprocess.run(
         [sys.executable, "-m", "bridge", "run", "rules.yaml", "--record", "out.edf", "--for", "1", "--no-monitor"],
         cwd=tmp_path, capture_output=True, text=True, timeout=60, env={**os.environ, "XDG_RUNTIME_DIR": str(tmp_path)},
     )  # fmt: skip
-    assert done.returncode == 1
+    assert done.returncode == 2
     assert "out.edf" in done.stderr
     assert (tmp_path / "out.edf").read_text() == "mine"

@@ -66,7 +66,9 @@ def test_how_reliable_it_is_shows_in_what_it_does(tmp_path: Path) -> None:
     counts = []
     for share in (1.0, 0.5, 0.0):
         person = ObeyingPerson(3, reliability=share)
-        session(tmp_path, ["contraction"], person)
+        folder = tmp_path / str(share)
+        folder.mkdir()
+        session(folder, ["contraction"], person)
         counts.append(sum(item.kind == "contraction" and item.onset > 8 for item in person.truth))
     asked = 20 + 3 + 10
     assert counts[0] == asked

@@ -118,7 +118,7 @@ def test_no_field_of_a_rule_file_names_a_path_or_variable_but_a_recording() -> N
     from bridge.rules import devices
 
     known = {
-        *("type", "channels", "mains_hz", "rate", "most_per_second", "seed", "name", "baud"),
+        *("type", "channels", "mains_hz", "reliability", "rate", "most_per_second", "seed", "name", "baud"),
         *("protocol", "format", "listen", "host", "port", "tls", "login", "anyone_on_this_computer"),
         *("client_id", "topic", "qos", "pause_key"),
         "file",  # a recording in the rule file's folder
