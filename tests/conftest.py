@@ -17,8 +17,8 @@ settings.load_profile("steady")
 
 # Tests here hold real components to deadlines of safety; the others run on every processor.
 _LIVE = ("outputs", "service", "monitor", "windows", "test_end_to_end.py", "test_signal_loss.py")
-# An emulated board or machine falls behind the clock where it has to share a processor.
-_ALONE = ("firmware", "emulated_machine")
+# Emulated boards and machines fall behind the clock where they share a processor, and so do seven sources.
+_ALONE = ("firmware", "emulated_machine", "service/test_suspend.py")
 # They install the program anew, twice, each in a process of its own.
 _INSTALLED = ("installed",)
 _TESTS = Path(__file__).parent
@@ -57,11 +57,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if not item.path.is_relative_to(_TESTS):
             continue
-        place = item.path.relative_to(_TESTS).parts[0]
-        if place in _LIVE:
-            item.add_marker(pytest.mark.live)
-        elif place in _ALONE:
+        path = item.path.relative_to(_TESTS)
+        place = path.parts[0]
+        if place in _ALONE or path.as_posix() in _ALONE:
             item.add_marker(pytest.mark.alone)
+        elif place in _LIVE:
+            item.add_marker(pytest.mark.live)
         elif place in _INSTALLED:
             item.add_marker(pytest.mark.installed)
 
