@@ -131,12 +131,11 @@ def try_(file: Path, events: Path | None, as_json: bool) -> None:
     engine = Engine(rules)
 
     def show(actions: Iterable[Any]) -> None:
-        from bridge.outputs.records import of_action
         from bridge.service.printer import describe_action
 
         for action in actions:
             click.echo(
-                json.dumps(of_action(action, "shown"), ensure_ascii=False)
+                json.dumps(action.to_json(), ensure_ascii=False)
                 if as_json
                 else f"{action.time:9.3f} s    → {describe_action(action)}"
             )
