@@ -26,7 +26,8 @@ def installation(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPa
     shutil.copytree(ROOT / "configs", made.desk / "configs")
     (made.desk / "home/.config/systemd/user").mkdir(parents=True)
     (made.desk / "rules.yaml").write_text(readme_rules())
-    (made.desk / "slides.yaml").write_text(
+    (made.desk / "running").mkdir()
+    (made.desk / "running" / "slides.yaml").write_text(
         readme_rules().replace(readme_rules().splitlines()[1], "source: {type: synthetic, seed: 3}")
     )
     (made.desk / "password.txt").write_text("open sesame\n")

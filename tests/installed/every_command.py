@@ -39,7 +39,7 @@ def holds(installation: Installation, line: str) -> None:
 
 def beside_a_daemon(installation: Installation, line: str) -> None:
     """It talks to a running daemon, which Ctrl-C then ends."""
-    daemon = installation.started("exec biosignal-bridge run slides.yaml --dry-run --no-monitor")
+    daemon = installation.started("exec biosignal-bridge run running/slides.yaml --dry-run --no-monitor")
     try:
         until(lambda: installation.run("biosignal-bridge status").code == 0, "the daemon", 100)
         holds(installation, line)
