@@ -42,7 +42,6 @@ ENDINGS = {
     "biosignal-bridge check --keys": Ending("way of typing +none.*/dev/uinput", 1),
     "biosignal-bridge arm": Ending("this is a dry run", 1),  # the daemon beside it is one
     "biosignal-bridge login add NAME --host HOST": Ending("no password was given", 2),  # nobody is there to type one
-    "biosignal-bridge arm": Ending("this is a dry run", 1),  # no test types on the screen that is there
     "biosignal-bridge run --help": Ending("Example: biosignal-bridge run"),
     "biosignal-bridge demo": Ending("would send", 130, for_ever=True),
     "biosignal-bridge demo --for 20": Ending("would send"),
