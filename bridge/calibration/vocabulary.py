@@ -54,7 +54,7 @@ def known() -> tuple[str, ...]:
 
 def in_words() -> str:
     """The vocabulary as two sentences, for help and messages."""
-    kinds = [kind for kind in EVENT_TYPES if not kind.startswith(("signal-", "fit-", "looking-"))]
+    kinds = [kind for kind, type_ in EVENT_TYPES.items() if type_.scored]
     how = "; ".join(
         f"{kind} {' | '.join(type_.labels)}" for kind, type_ in EVENT_TYPES.items() if type_.labels
     )

@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-from bridge.signals.robust import FlatWatch, RecentQuantile
+from bridge.detectors.baseline import Baseline
 
 # Closing takes about 100 ms, reopening as long, a whole blink 100 to 400 ms (Stern 1984, second-hand);
 # slower rises are drift or the eyes' own movement.
@@ -122,31 +122,23 @@ class BlinkScale:
     def __init__(self, rate_hz: float, polarity: int) -> None:
         self._rate = rate_hz
         self._fixed = polarity
-        # 50 ms apart: 30 s of changes for the noise, 2 s of values for the resting level.
-        self._every = max(1, round(0.05 * rate_hz))
-        self._changes = RecentQuantile(0.5, 600)
-        self._resting = RecentQuantile(0.5, 40)
-        self._flat = FlatWatch(rate_hz)
+        self._baseline = Baseline(rate_hz)
         self.reset()
 
     def reset(self) -> None:
-        self._changes.reset()
-        self._flat.reset()
+        self._baseline.reset()
         self._pulses: dict[int, deque[tuple[int, float]]] = {1: deque(maxlen=64), -1: deque(maxlen=64)}
         self._kept = {1: 0.0, -1: 0.0}
         self._kept_at = 0
         self.polarity = self._fixed or 1
-        self.restart()
 
     def restart(self) -> None:
-        self._resting.reset()
-        self._last: float | None = None
-        self._phase = 0
+        self._baseline.restart()
 
     @property
     def noise(self) -> float:
         """Median change over 50 ms, infinite while the line has never moved."""
-        return max(self._changes.value, self._flat.rounding) if len(self._changes) else math.inf
+        return self._baseline.noise
 
     @property
     def typical(self) -> float:
@@ -156,7 +148,7 @@ class BlinkScale:
     @property
     def resting(self) -> float:
         """Median of the last 2 s."""
-        return self._resting.value
+        return self._baseline.resting
 
     @property
     def known(self) -> int:
@@ -165,19 +157,11 @@ class BlinkScale:
 
     def watch(self, value: float) -> None:
         """Take one sample of the conditioned signal."""
-        moves = self._flat.moves(value)
-        self._phase += 1
-        if self._phase >= self._every:
-            self._phase = 0
-            # A line that has gone flat says nothing about the noise.
-            if self._last is not None and moves:
-                self._changes.add(abs(value - self._last))
-            self._last = value
-            self._resting.add(value)
+        self._baseline.add(value)
 
     def excursion(self, pulse: Pulse, sign: int) -> float:
         """How far the pulse rises over its own base and over the resting level, whichever is less."""
-        return min(pulse.height, pulse.level - sign * self._resting.value)
+        return min(pulse.height, pulse.level - sign * self._baseline.resting)
 
     def learn(self, n: int, pulse: Pulse, sign: int) -> None:
         """Remember a pulse of polarity ``sign`` found at sample ``n``."""

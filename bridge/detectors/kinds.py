@@ -96,8 +96,8 @@ class LevelType:
 _FIT: Final = {"share": Quantity("how large acts are, as a share of those of the calibration")}
 # What the pipeline tells of a channel, and the calibration of a fit; no detector makes these.
 STATE_EVENTS: Final = (
-    EventType("signal-lost", "the loss of a signal"),
-    EventType("signal-back", "the return of a signal"),
-    EventType("fit-lost", "acts that no longer fit the profile", values=_FIT),
-    EventType("fit-back", "acts that fit the profile again", values=_FIT),
+    EventType("signal-lost", "the loss of a signal", scored=False),
+    EventType("signal-back", "the return of a signal", scored=False),
+    EventType("fit-lost", "acts that no longer fit the profile", values=_FIT, scored=False),
+    EventType("fit-back", "acts that fit the profile again", values=_FIT, scored=False),
 )

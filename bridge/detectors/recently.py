@@ -6,11 +6,11 @@ import math
 from collections import deque
 from typing import Final
 
-from bridge.signals.robust import FlatWatch, RecentQuantile, middle
+from bridge.detectors.baseline import Baseline
+from bridge.signals.robust import middle
 
 _STEP_S: Final = 0.01
 _KEPT_S: Final = 1.0
-_NOISE_EVERY_S: Final = 0.05
 # Too few values say nothing about what went before.
 _LEAST: Final = 8
 # A blink's trace: from before its peak until its rebound is under way.
@@ -19,56 +19,42 @@ _BLINK_AFTER_S: Final = 0.3
 
 
 class Recently:
-    """Keeps a value every 10 ms for a second, the noise of 30 s and the resting level of 2 s."""
+    """Keeps a value every 10 ms for a second, and the baseline under them."""
 
     def __init__(self, rate_hz: float) -> None:
         self._rate = rate_hz
         self._step = max(1, round(_STEP_S * rate_hz))
-        self._every = max(1, round(_NOISE_EVERY_S * rate_hz))
         self._values: deque[tuple[int, float]] = deque(maxlen=round(_KEPT_S * rate_hz / self._step))
-        self._changes = RecentQuantile(0.5, 600)
-        self._resting = RecentQuantile(0.5, 40)
-        self._flat = FlatWatch(rate_hz)
+        self._baseline = Baseline(rate_hz)
         self.reset()
 
     def reset(self) -> None:
-        self._changes.reset()
-        self._flat.reset()
+        self._baseline.reset()
         self.restart()
 
     def restart(self) -> None:
         """The signal starts anew; the noise stays known."""
         self._values.clear()
-        self._resting.reset()
-        self._last = math.nan
+        self._baseline.restart()
         self._phase = 0
-        self._noise_phase = 0
 
     @property
     def noise(self) -> float:
         """Median change over 50 ms in the last 30 s, infinite while the line has never moved."""
-        return max(self._changes.value, self._flat.rounding) if len(self._changes) else math.inf
+        return self._baseline.noise
 
     @property
     def resting(self) -> float:
         """Median of the last 2 s."""
-        return self._resting.value
+        return self._baseline.resting
 
     def add(self, n: int, value: float) -> None:
         """Take sample ``n``."""
-        moves = self._flat.moves(value)
         self._phase += 1
         if self._phase >= self._step:
             self._phase = 0
             self._values.append((n, value))
-        self._noise_phase += 1
-        if self._noise_phase >= self._every:
-            self._noise_phase = 0
-            # A line that has gone flat says nothing about the noise.
-            if self._last == self._last and moves:
-                self._changes.add(abs(value - self._last))
-            self._last = value
-            self._resting.add(value)
+        self._baseline.add(value)
 
     def before(self, start: int, end: int, blink_peak: int) -> tuple[float, float]:
         """Range and middle of the samples from ``start`` to ``end``, without the last blink's own.

@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 from bridge.calibration.vocabulary import kind_of
 from bridge.detectors import EVENT_TYPES
-from bridge.detectors.kinds import STATE_EVENTS, EventType, Tolerance
+from bridge.detectors.kinds import EventType, Tolerance
 from bridge.signals.types import Annotation, Detection, Event
 
 Family: TypeAlias = frozenset[str]
@@ -20,7 +20,7 @@ def family_of(kind: str) -> Family | None:
     Those are what the pipeline tells, and where the eyes rest, which no label names.
     """
     type_ = EVENT_TYPES.get(kind)
-    if type_ is None or type_ in STATE_EVENTS or not type_.scored:
+    if type_ is None or not type_.scored:
         return None
     if not type_.family:
         return frozenset({kind})

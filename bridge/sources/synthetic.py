@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import importlib
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -47,8 +46,6 @@ class SyntheticSource:
         self._end = None if seconds is None else round(seconds * rate_hz)
 
     async def open(self) -> StreamInfo:
-        # Loading it takes seconds on a busy machine, in which the first samples would grow old.
-        await asyncio.to_thread(importlib.import_module, "scipy.signal")
         return self._info
 
     async def run(self, sink: Sink) -> None:
@@ -59,7 +56,7 @@ class SyntheticSource:
         first = 0
         while self._end is None or first < self._end:
             count = size if self._end is None else min(size, self._end - first)
-            # Made before they are due: the first ones take a second, which must not look like a stall.
+            # Made before they are due: what takes long at first must not look like a stall.
             samples = self.person.generate(count)
             if self._columns is not None:
                 samples = np.ascontiguousarray(samples[:, self._columns])
