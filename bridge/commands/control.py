@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -11,25 +12,26 @@ import click
 from bridge.service.control import ControlError, ask, ask_all
 
 
-def _talk(
-    word: str, show: Callable[[dict[str, Any]], str], file: str | None, pid: int | None, as_json: bool
-) -> None:
+@contextmanager
+def _told() -> Iterator[None]:
+    """A daemon that cannot be asked ends the command with a line."""
     try:
-        answer = ask(word, pid, file=file)
+        yield
     except ControlError as error:
         raise click.ClickException(str(error)) from error
-    click.echo(json.dumps(answer) if as_json else show(answer))
-    if "sentence" in answer and word != "status":
+
+
+def _talk(word: str, file: str | None, pid: int | None, as_json: bool) -> None:
+    with _told():
+        answer = ask(word, pid, file=file)
+    click.echo(json.dumps(answer) if as_json else str(answer["state"]))
+    if "sentence" in answer:
         click.echo(answer["sentence"], err=True)
 
 
 _file = click.argument("file", required=False)
 _pid = click.option("--pid", type=int, help="Which daemon, when several run one FILE.")
 _as_json = click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
-
-
-def _state(answer: dict[str, Any]) -> str:
-    return str(answer["state"])
 
 
 def _in_words(answer: dict[str, Any]) -> str:
@@ -91,15 +93,11 @@ def _signal_in_words(channels: list[dict[str, str]]) -> str:
 @_as_json
 def status(file: str | None, pid: int | None, as_json: bool) -> None:
     """Say how the daemon of rule file FILE does, or each that runs; --json then gives a line for each."""
-    try:
+    with _told():
         answers = [] if file is not None or pid is not None else ask_all("status")
-    except ControlError as error:
-        raise click.ClickException(str(error)) from error
-    if len(answers) > 1:
-        told = [json.dumps(answer) if as_json else _in_words(answer) for answer in answers]
-        click.echo(("\n" if as_json else "\n\n").join(told))
-        return
-    _talk("status", _in_words, file, pid, as_json)
+        answers = answers or [ask("status", pid, file=file)]
+    told = [json.dumps(answer) if as_json else _in_words(answer) for answer in answers]
+    click.echo(("\n" if as_json else "\n\n").join(told))
 
 
 @click.command(epilog="Example: biosignal-bridge pause")
@@ -111,7 +109,7 @@ def pause(file: str | None, pid: int | None, as_json: bool) -> None:
 
     No rule ends this pause: `resume`, the page or the pause key do.
     """
-    _talk("pause", _state, file, pid, as_json)
+    _talk("pause", file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge resume")
@@ -120,7 +118,7 @@ def pause(file: str | None, pid: int | None, as_json: bool) -> None:
 @_as_json
 def resume(file: str | None, pid: int | None, as_json: bool) -> None:
     """Return the running daemon to the state it had before the pause; refused while a calibration goes on."""
-    _talk("resume", _state, file, pid, as_json)
+    _talk("resume", file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge arm")
@@ -132,7 +130,7 @@ def arm(file: str | None, pid: int | None, as_json: bool) -> None:
 
     Refused while a calibration goes on, in a dry run, and where the rule file has no keystroke output.
     """
-    _talk("arm", _state, file, pid, as_json)
+    _talk("arm", file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge disarm")
@@ -141,7 +139,7 @@ def arm(file: str | None, pid: int | None, as_json: bool) -> None:
 @_as_json
 def disarm(file: str | None, pid: int | None, as_json: bool) -> None:
     """Let go of every key and press none until it is armed again. OSC and MQTT go on: `pause` stops all."""
-    _talk("disarm", _state, file, pid, as_json)
+    _talk("disarm", file, pid, as_json)
 
 
 @click.command(epilog="Example: biosignal-bridge stop")
@@ -150,4 +148,4 @@ def disarm(file: str | None, pid: int | None, as_json: bool) -> None:
 @_as_json
 def stop(file: str | None, pid: int | None, as_json: bool) -> None:
     """End the running daemon as Ctrl-C does: everything is let go, and what was recorded is kept."""
-    _talk("stop", _state, file, pid, as_json)
+    _talk("stop", file, pid, as_json)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from bridge.commands.recording_options import InvalidInput, channel_choices
-from bridge.commands.taking import is_recording, wires_of
+from bridge.commands.taking import wires_of
+from bridge.recordings import is_recording
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ import click
 
 from bridge.commands.recording_options import InvalidInput, channel_choices, open_profile
 from bridge.commands.running import RunOptions, output_streams, read_rules, run_rules
-from bridge.commands.taking import assumed_channels, is_recording, plugged_in
+from bridge.commands.taking import assumed_channels, plugged_in
+from bridge.recordings import is_recording
 from bridge.signals.types import CHANNEL_KINDS, ChannelKind
 
 if TYPE_CHECKING:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -18,14 +17,8 @@ if TYPE_CHECKING:
     from bridge.sources.tuning import Heard
     from bridge.sources.wiring import Wire
 
-_RECORDINGS = {".edf", ".bdf", ".rec", ".hea", ".csv", ".tsv", ".txt"}
 # What a channel of an unknown board is taken for until --kind says it.
 ASSUMED_KIND: ChannelKind = "eeg"
-
-
-def is_recording(what: str) -> bool:
-    """Does ``--source`` name a recording?"""
-    return Path(what).suffix.lower() in _RECORDINGS
 
 
 def other_source(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from bridge.signals.types import Block, Detection, Samples
 
@@ -46,4 +47,20 @@ class Detector(Protocol):
 
     def reset(self) -> None:
         """Be as new."""
+        ...
+
+
+@runtime_checkable
+class TwoSteps(Detector, Protocol):
+    """A detector whose conditioning no setting changes, so that who tries many settings does it once.
+
+    ``process`` is the one after the other.
+    """
+
+    def condition(self, block: Block) -> Sequence[tuple[float, float]]:
+        """For each sample the signal that is compared, NaN where there is none, and what stands beside it."""
+        ...
+
+    def decide(self, first: int, conditioned: Sequence[tuple[float, float]]) -> list[Detection]:
+        """What was decided in a block that begins with sample ``first``."""
         ...

@@ -15,8 +15,7 @@ from bridge.calibration.rested import fit_drowsiness
 from bridge.calibration.trials import Run, Signal
 from bridge.calibration.tuning import TUNINGS
 from bridge.detectors import DETECTORS
-from bridge.detectors.blink import BlinkDetector, BlinkSettings
-from bridge.detectors.protocol import settings_from
+from bridge.detectors.contract import TwoSteps
 from bridge.pipeline import Binding, DetectionChain
 from bridge.recordings import Recording
 from bridge.signals.types import Annotation, Channel, Detection, Event
@@ -40,7 +39,7 @@ class RecordingRunner:
     """Runs a detector with given settings over a recording, muted where the daemon would mute it.
 
     The signal's quality does not depend on the settings: where it was never bad, it is looked at only once;
-    and so is a blink detector's conditioning where nothing was lost. No settings are run twice.
+    and so is a conditioning that no setting changes, where nothing was lost. No settings are run twice.
     """
 
     def __init__(self, recording: Recording, binding: Binding) -> None:
@@ -50,7 +49,7 @@ class RecordingRunner:
         self._never_bad: bool | None = None
         self._signal: Signal | None = None
         self._runs: dict[tuple[tuple[str, Any], ...], Run] = {}
-        self._conditioned: list[tuple[int, list[tuple[float, float]]]] | None = None
+        self._conditioned: list[tuple[int, Sequence[tuple[float, float]]]] | None = None
 
     @property
     def signal(self) -> Signal:
@@ -78,20 +77,16 @@ class RecordingRunner:
         return made
 
     def _made(self, settings: Mapping[str, Any]) -> Run:
-        whole = self._never_bad and np.isfinite(self.signal.samples).all()
-        return (
-            self._decided(settings) if self._binding.type.name == "blink" and whole else self._run(settings)
-        )
+        if self._never_bad and np.isfinite(self.signal.samples).all():
+            signal, binding = self.signal, self._binding
+            detector = binding.type.make(binding.name, signal.channels, signal.rate_hz, settings)
+            if isinstance(detector, TwoSteps):
+                return self._decided(detector)
+        return self._run(settings)
 
-    def _decided(self, settings: Mapping[str, Any]) -> Run:
-        """A blink detector over its own conditioned signal, which no setting changes."""
+    def _decided(self, detector: TwoSteps) -> Run:
+        """A new detector over the conditioned signal, which is made once."""
         recording = self._recording
-        detector = BlinkDetector(
-            self._binding.name,
-            self.signal.channels,
-            recording.info.rate,
-            settings_from(BlinkSettings, settings),
-        )
         columns = list(self._binding.columns)
         if self._conditioned is None:
             self._conditioned = [

@@ -9,11 +9,25 @@ from bridge.extras import need
 from bridge.recordings.recording import ChannelChoice, Recording, RecordingError
 from bridge.signals.types import Annotation
 
-__all__ = ["ChannelChoice", "Recording", "RecordingError", "check_readers", "read", "read_annotations"]
+__all__ = [
+    "ChannelChoice",
+    "Recording",
+    "RecordingError",
+    "check_readers",
+    "is_recording",
+    "read",
+    "read_annotations",
+]
 
 _EDF = {".edf", ".bdf", ".rec"}
 _TEXT = {".csv", ".tsv", ".txt"}
-_WFDB = {".hea", ".dat", ".atr"}
+_HEADER = ".hea"
+_WFDB = {_HEADER, ".dat", ".atr"}
+
+
+def is_recording(name: str | Path) -> bool:
+    """Is it called like a recording? A WFDB record goes by its header. Nothing is looked at."""
+    return Path(name).suffix.lower() in {*_EDF, *_TEXT, _HEADER}
 
 
 def read(
@@ -34,7 +48,7 @@ def read(
         need("wfdb", str(path))
         from bridge.recordings.wfdb_file import read_wfdb
 
-        return read_wfdb(path.with_suffix(".hea"), channels)
+        return read_wfdb(path.with_suffix(_HEADER), channels)
     if kind in _TEXT:
         from bridge.recordings.csv_file import read_csv
 
@@ -93,7 +107,7 @@ def _existing(path: str | Path) -> Path:
     try:
         if path.is_file():
             return path
-        header = path.parent / f"{path.name}.hea"  # `.` and `/` have no name to change
+        header = path.parent / f"{path.name}{_HEADER}"  # `.` and `/` have no name to change
         if path.name and not path.exists() and header.is_file():
             return header
         folder = path.is_dir()
