@@ -73,6 +73,23 @@ def test_narrow_and_zoomed_pages_do_not_scroll_sideways(width: int, height: int)
     in_browser(check)
 
 
+def test_a_picture_that_is_not_drawn_yet_fits_a_narrow_page() -> None:
+    """A canvas is 300 pixels wide before it is told another width (HTML, 4.12.5)."""
+
+    async def check(rig: Rig, browser: Any) -> None:
+        sight = await see(browser, rig.link, viewport={"width": 320, "height": 640})
+        await sight.page.wait_for_selector(".state[data-state=armed]")
+        await sight.page.click("nav a[href='#tune']")
+        await sight.page.wait_for_selector("#tune-canvas", state="attached")
+        await sight.page.evaluate("""() => {
+            const canvas = document.querySelector('#tune-canvas');
+            canvas.width = 300; canvas.style.width = canvas.style.height = '';
+        }""")
+        assert await sight.page.evaluate("document.scrollingElement.scrollWidth") <= 320
+
+    in_browser(check)
+
+
 def test_the_header_leaves_room_at_double_zoom() -> None:
     """It stays in view, so it must not cover the page."""
 
